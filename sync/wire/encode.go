@@ -1,0 +1,142 @@
+package wire
+
+// The shapes on the wire. Field order is fixed by the structs, so that the
+// same message always gives the same bytes.
+type metadataShape struct {
+	StorageID   string `cbor:"storageId,omitempty"`
+	IsEphemeral bool   `cbor:"isEphemeral"`
+}
+
+type joinShape struct {
+	Type     string        `cbor:"type"`
+	SenderID string        `cbor:"senderId"`
+	Metadata metadataShape `cbor:"peerMetadata"`
+	Versions []string      `cbor:"supportedProtocolVersions"`
+}
+
+type peerShape struct {
+	Type     string        `cbor:"type"`
+	SenderID string        `cbor:"senderId"`
+	Metadata metadataShape `cbor:"peerMetadata"`
+	Version  string        `cbor:"selectedProtocolVersion"`
+	TargetID string        `cbor:"targetId"`
+}
+
+type refusalShape struct {
+	Type     string `cbor:"type"`
+	SenderID string `cbor:"senderId"`
+	Message  string `cbor:"message"`
+	TargetID string `cbor:"targetId"`
+}
+
+type documentShape struct {
+	Type       string  `cbor:"type"`
+	SenderID   string  `cbor:"senderId"`
+	TargetID   string  `cbor:"targetId"`
+	DocumentID string  `cbor:"documentId"`
+	SessionID  string  `cbor:"sessionId,omitempty"`
+	Count      *uint64 `cbor:"count,omitempty"`
+	Data       []byte  `cbor:"data,omitempty"`
+}
+
+// Encode writes one binary frame. It refuses what Decode would refuse, so a
+// mistake here shows on this side and not as a closed connection.
+func Encode(m Message) ([]byte, error) {
+	var shape any
+	var err error
+	switch m := m.(type) {
+	case Join:
+		versions := m.Versions
+		if len(versions) == 0 {
+			versions = []string{ProtocolV1}
+		}
+		if err = checkVersions(versions); err == nil {
+			err = checkIDs("senderId", m.SenderID)
+		}
+		if err == nil {
+			err = checkMetadata(m.Metadata)
+		}
+		shape = joinShape{typeJoin, m.SenderID, metadataShape(m.Metadata), versions}
+	case Peer:
+		err = checkIDs("senderId", m.SenderID, "targetId", m.TargetID, "selectedProtocolVersion", m.Version)
+		if err == nil {
+			err = checkMetadata(m.Metadata)
+		}
+		shape = peerShape{typePeer, m.SenderID, metadataShape(m.Metadata), m.Version, m.TargetID}
+	case Refusal:
+		err = checkIDs("senderId", m.SenderID, "targetId", m.TargetID)
+		if err == nil && len(m.Message) > MaxText {
+			err = fail(CodeSize, "message", "too long")
+		}
+		shape = refusalShape{typeRefusal, m.SenderID, m.Message, m.TargetID}
+	case Sync:
+		err = checkIDs("senderId", m.SenderID, "targetId", m.TargetID, "documentId", m.DocumentID)
+		if err == nil {
+			err = checkData(m.Data)
+		}
+		shape = documentShape{Type: m.Type(), SenderID: m.SenderID, TargetID: m.TargetID, DocumentID: m.DocumentID, Data: m.Data}
+	case Unavailable:
+		err = checkIDs("senderId", m.SenderID, "targetId", m.TargetID, "documentId", m.DocumentID)
+		shape = documentShape{Type: typeUnavailable, SenderID: m.SenderID, TargetID: m.TargetID, DocumentID: m.DocumentID}
+	case Ephemeral:
+		err = checkIDs("senderId", m.SenderID, "targetId", m.TargetID, "documentId", m.DocumentID, "sessionId", m.SessionID)
+		if err == nil {
+			err = checkData(m.Data)
+		}
+		if err == nil && m.Count > maxCount {
+			err = fail(CodeValue, "count", "not a whole number below 2^53")
+		}
+		shape = documentShape{Type: typeEphemeral, SenderID: m.SenderID, TargetID: m.TargetID, DocumentID: m.DocumentID,
+			SessionID: m.SessionID, Count: &m.Count, Data: m.Data}
+	default:
+		return nil, fail(CodeType, "type", "a message that is only received")
+	}
+	if err != nil {
+		return nil, err
+	}
+	b, err := encMode.Marshal(shape)
+	if err != nil {
+		return nil, fail(CodeMalformed, "frame", "text that is not UTF-8")
+	}
+	if len(b) > MaxFrame {
+		return nil, fail(CodeSize, "frame", "longer than 1 MiB")
+	}
+	return b, nil
+}
+
+// checkIDs takes name, value, name, value …
+func checkIDs(pairs ...string) error {
+	for i := 0; i < len(pairs); i += 2 {
+		if detail := idFault(pairs[i+1]); detail != "" {
+			return fail(CodeValue, pairs[i], detail)
+		}
+	}
+	return nil
+}
+
+func checkMetadata(m Metadata) error {
+	if m.StorageID == "" {
+		return nil
+	}
+	return checkIDs("storageId", m.StorageID)
+}
+
+func checkVersions(v []string) error {
+	const name = "supportedProtocolVersions"
+	if len(v) > MaxVersion {
+		return fail(CodeSize, name, "want 1 to 16 entries")
+	}
+	for _, s := range v {
+		if len(s) > MaxVersion {
+			return fail(CodeSize, name, "too long")
+		}
+	}
+	return nil
+}
+
+func checkData(b []byte) error {
+	if len(b) == 0 {
+		return fail(CodeValue, "data", "empty")
+	}
+	return nil
+}
