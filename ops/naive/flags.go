@@ -1,0 +1,502 @@
+package naive
+
+import (
+	"slices"
+	"sort"
+)
+
+// flag is one episode.
+type flag struct {
+	rule            string
+	raised, cleared int64
+	fields          object
+}
+
+func put(o object, name, value string) {
+	if value != "" {
+		o[name] = value
+	}
+}
+
+// raise makes an episode, or nothing when it is empty.
+func (m *moment) raise(rule, target, key, severity string, raised, cleared int64, entries []string, params object) *flag {
+	f := &flag{rule: rule, raised: raised, cleared: cleared, fields: object{
+		"subject": rule + "/" + target, "rule": rule, "severity": severity, "key": key,
+		"raised": raised, "params": params, "entries": ids(entries),
+	}}
+	if cleared <= m.now {
+		f.fields["cleared"] = cleared
+	}
+	return f
+}
+
+func ids(list []string) []any {
+	list = slices.Clone(list)
+	slices.Sort(list)
+	list = slices.Compact(list)
+	out := []any{}
+	for _, id := range list {
+		out = append(out, id)
+	}
+	return out
+}
+
+// flags are all episodes that ever were, up to now.
+func (m *moment) flags() []*flag {
+	all := []*flag{}
+	for _, id := range sortedKeys(m.plan.Checks) {
+		c := m.plan.Checks[id]
+		_, stop := m.plan.live(id)
+		mine := slices.Concat(m.overdue(id), m.limit(id), m.near(id), m.bad(id), m.disagree(id))
+		for _, f := range mine {
+			// Whatever is open when the check is retired clears then.
+			if f.cleared > stop {
+				f.cleared = stop
+				if stop <= m.now {
+					f.fields["cleared"] = stop
+				}
+			}
+			f.fields["gate"], f.fields["check"] = c.Gate, id
+			put(f.fields, "part", c.Part)
+		}
+		all = append(all, mine...)
+	}
+	all = slices.Concat(all, m.manual(), m.faults(), m.clocks(), m.oddities())
+	real := []*flag{}
+	for _, f := range all {
+		if f.raised < f.cleared {
+			m.acts(f)
+			real = append(real, f)
+		}
+	}
+	return real
+}
+
+// listed are the episodes that the output shows.
+func listed(flags []*flag, now int64) []any {
+	shown := []*flag{}
+	for _, f := range flags {
+		if f.raised <= now && (f.cleared > now || now-f.cleared < keep) {
+			shown = append(shown, f)
+		}
+	}
+	sort.SliceStable(shown, func(i, j int) bool {
+		a, b := shown[i], shown[j]
+		if a.raised != b.raised {
+			return a.raised < b.raised
+		}
+		return a.fields["subject"].(string) < b.fields["subject"].(string)
+	})
+	list := []any{}
+	for _, f := range shown {
+		list = append(list, f.fields)
+	}
+	return list
+}
+
+func (m *moment) acts(f *flag) {
+	all := []string{}
+	var taken, dismissed *entry
+	for _, e := range m.active {
+		if e.Flag != f.fields["subject"] || m.odd[e.ID] != "" || e.At < f.raised || e.At >= f.cleared {
+			continue
+		}
+		switch e.Kind {
+		case "take":
+			if taken == nil {
+				taken = e
+			}
+		case "handback":
+			taken = nil
+		case "dismiss":
+			if dismissed == nil {
+				dismissed = e
+			}
+		default:
+			continue
+		}
+		all = append(all, e.ID)
+	}
+	f.fields["acts"] = ids(all)
+	if taken != nil {
+		f.fields["taken"] = object{"at": taken.At, "by": taken.By, "entry": taken.ID}
+	}
+	if dismissed != nil {
+		f.fields["dismissed"] = object{"at": dismissed.At, "by": dismissed.By, "entry": dismissed.ID, "why": dismissed.Why}
+	}
+}
+
+func (m *moment) overdue(id string) []*flag {
+	list := []*flag{}
+	missed := misses(m.everything(id))
+	_, stop := m.plan.live(id)
+	for i := 0; i < len(missed); {
+		first := missed[i]
+		raised, cleared := first.late, stop
+		var before *entry
+		for _, e := range m.done[id] {
+			if e.At < raised {
+				before = e
+			} else {
+				cleared = min(cleared, e.At)
+			}
+		}
+		for _, p := range m.parks[m.plan.Checks[id].Gate] {
+			if p.from > raised {
+				cleared = min(cleared, p.from)
+			}
+		}
+		n := int64(0)
+		for i < len(missed) && (missed[i].late < cleared || n == 0) {
+			i++
+			n++
+		}
+		params := object{"due": first.due, "missed": n}
+		entries := []string{}
+		if before != nil {
+			params["last"] = before.At
+			entries = append(entries, before.ID)
+		}
+		list = append(list, m.raise("overdue", id, "flag.overdue", "watch", raised, cleared, entries, params))
+	}
+	return list
+}
+
+// judged is a reading with the limits of its day.
+type judged struct {
+	*entry
+	limits *limitsPeriod
+	side   string // low, high, or "" when not outside
+	near   bool
+}
+
+func (m *moment) readings(id string) []judged {
+	list := []judged{}
+	c := m.plan.Checks[id]
+	if c.Kind != "number" {
+		return list
+	}
+	for _, e := range m.done[id] {
+		l := c.limitsAt(e.At)
+		if e.Kind != "reading" || l == nil {
+			continue
+		}
+		j := judged{entry: e, limits: l}
+		switch {
+		case e.Marks == "below":
+			j.side = "low"
+		case e.Marks == "above":
+			j.side = "high"
+		case e.Value == nil:
+		case l.Low != nil && *e.Value < *l.Low:
+			j.side = "low"
+		case l.High != nil && *e.Value > *l.High:
+			j.side = "high"
+		case l.Warn != nil && *l.Warn > 0:
+			j.near = l.Low != nil && *e.Value < *l.Low+*l.Warn || l.High != nil && *e.Value > *l.High-*l.Warn
+		}
+		list = append(list, j)
+	}
+	return list
+}
+
+// worth is the value or the marks of a reading.
+func (j judged) worth() any {
+	if j.Value != nil {
+		return *j.Value
+	}
+	return j.Marks
+}
+
+func (j judged) params() object {
+	p := object{}
+	if j.Value != nil {
+		p["value"] = *j.Value
+	} else {
+		p["marks"] = j.Marks
+	}
+	j.putUnit(p)
+	if j.limits.Low != nil {
+		p["low"] = *j.limits.Low
+	}
+	if j.limits.High != nil {
+		p["high"] = *j.limits.High
+	}
+	return p
+}
+
+func (j judged) putUnit(p object) {
+	if j.limits.Unit != nil {
+		put(p, "unit", *j.limits.Unit)
+	}
+}
+
+func (m *moment) limit(id string) []*flag {
+	list := []*flag{}
+	var open *flag
+	var entries []string
+	for _, j := range m.readings(id) {
+		if j.side == "" && open == nil {
+			continue
+		}
+		entries = append(entries, j.ID)
+		raised, cleared := j.At, never
+		if open != nil {
+			raised = open.raised
+			list = list[:len(list)-1]
+		}
+		if j.side == "" {
+			cleared = j.At
+			key, params := open.fields["key"].(string), open.fields["params"].(object)
+			list = append(list, m.raise("limit", id, key, "act", raised, cleared, entries, params))
+			open, entries = nil, nil
+			continue
+		}
+		open = m.raise("limit", id, "flag.limit."+j.side, "act", raised, cleared, entries, j.params())
+		list = append(list, open)
+	}
+	return list
+}
+
+func (m *moment) near(id string) []*flag {
+	list := []*flag{}
+	var open *flag
+	var entries []string
+	for _, j := range m.readings(id) {
+		if !j.near && open == nil {
+			continue
+		}
+		entries = append(entries, j.ID)
+		raised := j.At
+		if open != nil {
+			raised = open.raised
+			list = list[:len(list)-1]
+		}
+		if !j.near {
+			list = append(list, m.raise("near", id, "flag.near", "know", raised, j.At, entries, open.fields["params"].(object)))
+			open, entries = nil, nil
+			continue
+		}
+		params := j.params()
+		params["warn"] = *j.limits.Warn
+		open = m.raise("near", id, "flag.near", "know", raised, never, entries, params)
+		list = append(list, open)
+	}
+	return list
+}
+
+func (m *moment) bad(id string) []*flag {
+	list := []*flag{}
+	raised, entries := never, []string{}
+	for _, e := range m.done[id] {
+		bad := e.Kind == "tick" && e.Bad
+		if bad && raised == never {
+			raised = e.At
+		}
+		if raised == never {
+			continue
+		}
+		entries = append(entries, e.ID)
+		if !bad {
+			list = append(list, m.raise("bad", id, "flag.bad", "act", raised, e.At, entries, object{}))
+			raised, entries = never, []string{}
+		}
+	}
+	if raised != never {
+		list = append(list, m.raise("bad", id, "flag.bad", "act", raised, never, entries, object{}))
+	}
+	return list
+}
+
+// differ tells whether two consecutive readings contradict each other.
+func differ(a, b judged) bool {
+	within := int64(30)
+	if b.limits.Within != nil {
+		within = *b.limits.Within
+	}
+	if a.By == b.By || b.At-a.At > within*minute {
+		return false
+	}
+	if (a.side == "") != (b.side == "") {
+		return true
+	}
+	if a.Value == nil || b.Value == nil || a.Unit != b.Unit || b.limits.Agree == nil {
+		return false
+	}
+	apart := *a.Value - *b.Value
+	if apart < 0 {
+		apart = -apart
+	}
+	return apart > *b.limits.Agree
+}
+
+func (m *moment) disagree(id string) []*flag {
+	list := []*flag{}
+	var open *flag
+	var entries []string
+	readings := m.readings(id)
+	for i := 1; i < len(readings); i++ {
+		a, b := readings[i-1], readings[i]
+		disagree := differ(a, b)
+		if !disagree && open == nil {
+			continue
+		}
+		raised := b.At
+		if open != nil {
+			raised = open.raised
+			list = list[:len(list)-1]
+		}
+		if !disagree {
+			entries = append(entries, b.ID)
+			list = append(list, m.raise("disagree", id, "flag.disagree", "watch", raised, b.At, entries, open.fields["params"].(object)))
+			open, entries = nil, nil
+			continue
+		}
+		entries = append(entries, a.ID, b.ID)
+		params := object{"a": a.worth(), "b": b.worth(), "by_a": a.By, "by_b": b.By, "at_a": a.At, "at_b": b.At}
+		b.putUnit(params)
+		open = m.raise("disagree", id, "flag.disagree", "watch", raised, never, entries, params)
+		list = append(list, open)
+	}
+	return list
+}
+
+func (p *plan) manualAfter() int64 {
+	if p.Site.ManualAfter == nil {
+		return 30
+	}
+	return *p.Site.ManualAfter
+}
+
+func (m *moment) manual() []*flag {
+	list := []*flag{}
+	for _, id := range sortedKeys(m.plan.Gates) {
+		var by *entry // the manual entry that holds
+		for _, e := range append(m.sound("mode"), nil) {
+			switch {
+			case e == nil:
+				if by != nil {
+					list = append(list, m.manualFlags(id, by, nil)...)
+				}
+			case e.Gate != id:
+			case e.Mode == "manual" && by == nil:
+				by = e
+			case e.Mode == "automatic" && by != nil:
+				list = append(list, m.manualFlags(id, by, e)...)
+				by = nil
+			}
+		}
+	}
+	return list
+}
+
+// manualFlags cuts the parks out of the time in manual.
+func (m *moment) manualFlags(id string, by, auto *entry) []*flag {
+	from, to := by.At, m.plan.Gates[id].end()
+	if by.Check == "" {
+		from += m.plan.manualAfter() * minute
+	}
+	if auto != nil {
+		to = min(to, auto.At)
+	}
+	stretches := []span{{from, to}}
+	for _, p := range m.parks[id] {
+		cut := []span{}
+		for _, s := range stretches {
+			cut = append(cut, span{s.from, min(s.to, p.from)}, span{max(s.from, p.to), s.to})
+		}
+		stretches = cut
+	}
+	list := []*flag{}
+	for _, s := range stretches {
+		if s.from >= s.to || s.from > m.now {
+			continue
+		}
+		entries := []string{by.ID}
+		if auto != nil && s.to == auto.At {
+			entries = append(entries, auto.ID)
+		}
+		f := m.raise("manual", id, "flag.manual", "act", s.from, s.to, entries, object{"since": by.At})
+		f.fields["gate"] = id
+		list = append(list, f)
+	}
+	return list
+}
+
+func (m *moment) faults() []*flag {
+	list := []*flag{}
+	for _, e := range m.sound("fault") {
+		severity := "watch"
+		if e.Stops {
+			severity = "act"
+		}
+		retired := never
+		if e.Gate != "" {
+			retired = min(retired, m.plan.Gates[e.Gate].end())
+		}
+		if e.Part != "" {
+			retired = min(retired, m.plan.Parts[e.Part].end())
+		}
+		cleared, entries := retired, []string{e.ID}
+		for _, fix := range m.sound("fixed") {
+			if fix.Of == e.ID {
+				if at := max(fix.At, e.At); at <= retired {
+					cleared = at
+					entries = append(entries, fix.ID)
+				}
+				break
+			}
+		}
+		f := m.raise("fault", e.ID, "flag.fault", severity, e.At, cleared, entries, object{"seen": e.Seen})
+		put(f.fields, "gate", e.Gate)
+		put(f.fields, "part", e.Part)
+		list = append(list, f)
+	}
+	return list
+}
+
+func (m *moment) clocks() []*flag {
+	list := []*flag{}
+	type run struct {
+		raised, offset int64
+		entries        []string
+	}
+	open := map[string]*run{}
+	show := func(device string, r *run, cleared int64) {
+		list = append(list, m.raise("clock", device, "flag.clock", "know", r.raised, cleared, r.entries, object{"offset": r.offset}))
+	}
+	for _, e := range m.sound("clock") {
+		r := open[e.Device]
+		if e.Offset >= 2*minute || e.Offset <= -2*minute {
+			if r == nil {
+				r = &run{raised: e.At}
+				open[e.Device] = r
+			}
+			r.offset, r.entries = e.Offset, append(r.entries, e.ID)
+		} else if r != nil {
+			r.entries = append(r.entries, e.ID)
+			show(e.Device, r, e.At)
+			delete(open, e.Device)
+		}
+	}
+	for _, device := range sortedKeys(open) {
+		show(device, open[device], never)
+	}
+	return list
+}
+
+func (m *moment) oddities() []*flag {
+	list := []*flag{}
+	for _, e := range m.active {
+		reason := m.odd[e.ID]
+		if reason == "" {
+			continue
+		}
+		f := m.raise("odd", e.ID, "flag.odd", "know", e.At, never, []string{e.ID}, object{"reason": reason})
+		put(f.fields, "gate", e.Gate)
+		put(f.fields, "part", e.Part)
+		put(f.fields, "check", e.Check)
+		list = append(list, f)
+	}
+	return list
+}
