@@ -9,7 +9,7 @@ import (
 // Parse reads exactly one JSON value. Every error is an *Error.
 func Parse(b []byte) (Value, error) {
 	if len(b) > MaxBytes {
-		return Value{}, &Error{MaxBytes, "the JSON is larger than 8 MiB"}
+		return Value{}, &Error{Offset: MaxBytes, Detail: "the JSON is larger than 8 MiB"}
 	}
 	p := parser{in: b}
 	p.space()
@@ -30,7 +30,7 @@ type parser struct {
 	values int
 }
 
-func (p *parser) fail(detail string) *Error { return &Error{p.at, detail} }
+func (p *parser) fail(detail string) *Error { return &Error{Offset: p.at, Detail: detail} }
 
 func (p *parser) space() {
 	for p.at < len(p.in) {
@@ -96,7 +96,7 @@ func (p *parser) list(depth int) (Value, error) {
 		p.space()
 		item, err := p.value(depth + 1)
 		if err != nil {
-			return Value{}, err
+			return Value{}, under("["+strconv.Itoa(len(v.List))+"]", err)
 		}
 		v.List = append(v.List, item)
 		p.space()
@@ -143,7 +143,7 @@ func (p *parser) object(depth int) (Value, error) {
 			seen[key] = struct{}{}
 		}
 		if twice {
-			return Value{}, &Error{start, "an object has the same key twice"}
+			return Value{}, &Error{Offset: start, Detail: "an object has the same key twice"}
 		}
 		p.space()
 		if !p.take(':') {
@@ -152,7 +152,7 @@ func (p *parser) object(depth int) (Value, error) {
 		p.space()
 		item, err := p.value(depth + 1)
 		if err != nil {
-			return Value{}, err
+			return Value{}, under(key, err)
 		}
 		v.Keys = append(v.Keys, key)
 		v.Vals = append(v.Vals, item)
@@ -205,7 +205,7 @@ func (p *parser) number() (Value, error) {
 	raw := string(p.in[start:p.at])
 	f, err := strconv.ParseFloat(raw, 64)
 	if err != nil || math.IsInf(f, 0) || math.IsNaN(f) {
-		return Value{}, &Error{start, "a number is too large"}
+		return Value{}, &Error{Offset: start, Detail: "a number is too large"}
 	}
 	return Value{Kind: Number, Num: f, Raw: raw}, nil
 }
@@ -275,7 +275,7 @@ func (p *parser) escape() (rune, error) {
 	case 'u':
 		hi, ok := p.hex4()
 		if !ok {
-			return 0, &Error{start, "a \\u escape wants four hexadecimal digits"}
+			return 0, &Error{Offset: start, Detail: "a \\u escape wants four hexadecimal digits"}
 		}
 		if hi < 0xD800 || hi > 0xDFFF {
 			return hi, nil
@@ -285,9 +285,9 @@ func (p *parser) escape() (rune, error) {
 				return (hi-0xD800)<<10 + (lo - 0xDC00) + 0x10000, nil
 			}
 		}
-		return 0, &Error{start, "a string holds half a surrogate pair"}
+		return 0, &Error{Offset: start, Detail: "a string holds half a surrogate pair"}
 	}
-	return 0, &Error{start, "a string holds an unknown escape"}
+	return 0, &Error{Offset: start, Detail: "a string holds an unknown escape"}
 }
 
 func (p *parser) hex4() (rune, bool) {

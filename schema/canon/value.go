@@ -104,7 +104,36 @@ const (
 // Error says where and why bytes are not acceptable JSON.
 type Error struct {
 	Offset int    // byte offset in the input
+	Path   string // of the value being read, "chips[2]"; empty at the top
 	Detail string // one sentence without the offset
 }
 
 func (e *Error) Error() string { return e.Detail + " (at byte " + strconv.Itoa(e.Offset) + ")" }
+
+// under puts one more step in front of the path as an error passes outwards.
+// Keys from the input may be of any length and content, so a long or odd one
+// is left out.
+func under(step string, err error) error {
+	e, ok := err.(*Error)
+	if !ok || !plain(step) {
+		return err
+	}
+	switch {
+	case e.Path == "":
+		e.Path = step
+	case e.Path[0] == '[':
+		e.Path = step + e.Path
+	default:
+		e.Path = step + "." + e.Path
+	}
+	return e
+}
+
+func plain(step string) bool {
+	for i := range len(step) {
+		if step[i] <= ' ' || step[i] > '~' {
+			return false
+		}
+	}
+	return step != "" && len(step) <= 40
+}
