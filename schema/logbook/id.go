@@ -1,8 +1,6 @@
 package logbook
 
 import (
-	"crypto/sha1"
-	"encoding/hex"
 	"errors"
 	"strconv"
 	"strings"
@@ -17,6 +15,7 @@ type EntryID string
 const (
 	upperCrockford = "0123456789ABCDEFGHJKMNPQRSTVWXYZ"
 	lowerCrockford = "0123456789abcdefghjkmnpqrstvwxyz"
+	hexDigits      = "0123456789abcdef"
 )
 
 // The years of the logbook: 2000-01-01 up to, but not including, 2100-01-01 UTC.
@@ -175,11 +174,8 @@ func (id EntryID) Document() string {
 // of the name within the site, so that two phones that never met start the
 // same document. The text form of the wire is made in sync/wire.
 func DocID(site [16]byte, name string) [16]byte {
-	h := sha1.New()
-	h.Write(site[:])
-	h.Write([]byte(name))
-	var id [16]byte
-	copy(id[:], h.Sum(nil))
+	sum := sha1Sum(append(site[:], name...))
+	id := [16]byte(sum[:16])
 	id[6] = id[6]&0x0f | 0x50
 	id[8] = id[8]&0x3f | 0x80
 	return id
@@ -192,14 +188,22 @@ func ParseUUID(s string) ([16]byte, error) {
 	if p := checkUUID("id", s); p != nil {
 		return id, p
 	}
-	hex.Decode(id[:], []byte(strings.ReplaceAll(s, "-", "")))
+	for i, c := range []byte(strings.ReplaceAll(s, "-", "")) {
+		id[i/2] = id[i/2]<<4 | byte(strings.IndexByte(hexDigits, c))
+	}
 	return id, nil
 }
 
 // FormatUUID writes the 36-character form.
 func FormatUUID(id [16]byte) string {
-	h := hex.EncodeToString(id[:])
-	return h[:8] + "-" + h[8:12] + "-" + h[12:16] + "-" + h[16:20] + "-" + h[20:]
+	out := make([]byte, 0, 36)
+	for i, b := range id {
+		if i == 4 || i == 6 || i == 8 || i == 10 {
+			out = append(out, '-')
+		}
+		out = append(out, hexDigits[b>>4], hexDigits[b&15])
+	}
+	return string(out)
 }
 
 func checkUUID(field, s string) *Problem {

@@ -1,7 +1,6 @@
 package logbook
 
 import (
-	"encoding/base64"
 	"time"
 
 	"gatewright/schema/canon"
@@ -31,8 +30,8 @@ var siteFields = []planField[Site]{
 		if p != nil {
 			return p
 		}
-		b, err := base64.StdEncoding.Strict().DecodeString(s)
-		if err != nil {
+		b, ok := decodeBase64(s)
+		if !ok {
 			return problem(path, "must be base64")
 		}
 		// The name only labels the Location; the bytes decide.
