@@ -1,0 +1,106 @@
+// Package accounts keeps who there is: sites, people and their grants, devices and who uses them,
+// invitations, challenges and tickets. Names live here and nowhere else, so that they can be erased; documents
+// hold ids only.
+//
+// Everything is plain SQL over the database that the sync store opened; a secret (an invitation's code, a
+// ticket, a challenge) is stored as its SHA-256 only.
+package accounts
+
+import (
+	"context"
+	"crypto/rand"
+	"crypto/sha256"
+	"database/sql"
+	"io"
+	"time"
+
+	"gatewright/api/problem"
+)
+
+// DB is the database shared with the sync store: any number of readers, one writer.
+type DB interface {
+	Reader() *sql.DB
+	Write(ctx context.Context, f func(tx *sql.Tx) error) error
+}
+
+// Accounts answers who may come in.
+type Accounts struct {
+	db     DB
+	now    func() time.Time
+	random io.Reader
+}
+
+// New makes accounts over db; now is the server's clock.
+func New(db DB, now func() time.Time) *Accounts {
+	return &Accounts{db: db, now: now, random: rand.Reader}
+}
+
+func (a *Accounts) millis() int64 { return a.now().UnixMilli() }
+
+// crockford is Crockford's base 32: no I, L, O or U, so that a code can be read out over a tractor.
+const crockford = "0123456789ABCDEFGHJKMNPQRSTVWXYZ"
+
+// code draws n characters of Crockford's base 32: 5 bits each.
+func (a *Accounts) code(n int) (string, error) {
+	b := make([]byte, n)
+	if _, err := io.ReadFull(a.random, b); err != nil {
+		return "", err
+	}
+	for i := range b {
+		b[i] = crockford[b[i]&31]
+	}
+	return string(b), nil
+}
+
+// newID draws a person's or a device's id: the letter and 9 lower-case characters, 45 bits; the database
+// refuses a repeat.
+func (a *Accounts) newID(letter byte) (string, error) {
+	s, err := a.code(9)
+	if err != nil {
+		return "", err
+	}
+	b := []byte{letter}
+	for i := range len(s) {
+		c := s[i]
+		if c >= 'A' && c <= 'Z' {
+			c += 'a' - 'A'
+		}
+		b = append(b, c)
+	}
+	return string(b), nil
+}
+
+func hash(secret string) string {
+	const hex = "0123456789abcdef"
+	sum := sha256.Sum256([]byte(secret))
+	b := make([]byte, 0, 64)
+	for _, x := range sum {
+		b = append(b, hex[x>>4], hex[x&15])
+	}
+	return string(b)
+}
+
+func invalid(field, sentence string) error { return problem.New(problem.Invalid, field, sentence) }
+
+// cleanName trims and bounds a name that a person typed.
+func cleanName(field, name string) (string, error) {
+	r := []rune(name)
+	for len(r) > 0 && r[0] <= ' ' {
+		r = r[1:]
+	}
+	for len(r) > 0 && r[len(r)-1] <= ' ' {
+		r = r[:len(r)-1]
+	}
+	if len(r) == 0 {
+		return "", invalid(field, field+" is empty: type a name of 1 to 60 characters.")
+	}
+	if len(r) > 60 {
+		return "", invalid(field, field+" is too long: a name has at most 60 characters.")
+	}
+	for _, c := range r {
+		if c < ' ' || c == 0x7f {
+			return "", invalid(field, field+" has a control character: type a name of 1 to 60 characters.")
+		}
+	}
+	return string(r), nil
+}

@@ -1,0 +1,194 @@
+package accounts
+
+import (
+	"context"
+	"crypto/ed25519"
+	"database/sql"
+	"encoding/base64"
+	"errors"
+	"fmt"
+	"io"
+	"time"
+
+	"gatewright/api/problem"
+)
+
+// ChallengeLife is how long a device has to sign a challenge.
+const ChallengeLife = time.Minute
+
+// TicketLife is how long a phone's single-use ticket waits for its socket.
+const TicketLife = 30 * time.Second
+
+func (a *Accounts) secret() (string, error) {
+	b := make([]byte, 32)
+	if _, err := io.ReadFull(a.random, b); err != nil {
+		return "", err
+	}
+	return base64.RawURLEncoding.EncodeToString(b), nil
+}
+
+// Challenge makes a fresh challenge for a device to sign.
+func (a *Accounts) Challenge(ctx context.Context, device string) (challenge string, expires int64, err error) {
+	if challenge, err = a.secret(); err != nil {
+		return "", 0, fmt.Errorf("drawing a challenge: %w", err)
+	}
+	expires = a.millis() + ChallengeLife.Milliseconds()
+	err = a.db.Write(ctx, func(tx *sql.Tx) error {
+		if _, err := tx.ExecContext(ctx, `DELETE FROM challenges WHERE expires_at < $1`, a.millis()); err != nil {
+			return err
+		}
+		_, err := tx.ExecContext(ctx, `INSERT INTO challenges(nonce_hash, device_id, expires_at) VALUES($1, $2, $3)`, hash(challenge), device, expires)
+		return err
+	})
+	if err != nil {
+		return "", 0, fmt.Errorf("keeping the challenge: %w", err)
+	}
+	return challenge, expires, nil
+}
+
+// SpendChallenge takes a challenge away; it succeeds once, for its own device, in time.
+func (a *Accounts) SpendChallenge(ctx context.Context, device, challenge string) error {
+	refused := problem.New(problem.Unauthenticated, "challenge", "The challenge is spent, out of time or not this device's: ask for a new one.")
+	err := a.db.Write(ctx, func(tx *sql.Tx) error {
+		res, err := tx.ExecContext(ctx, `DELETE FROM challenges WHERE nonce_hash = $1 AND device_id = $2 AND expires_at > $3`,
+			hash(challenge), device, a.millis())
+		if err != nil {
+			return err
+		}
+		n, err := res.RowsAffected()
+		if err == nil && n == 0 {
+			return refused
+		}
+		return err
+	})
+	if err != nil {
+		return fmt.Errorf("spending a challenge: %w", err)
+	}
+	return nil
+}
+
+// Ticket opens one socket.
+type Ticket struct {
+	Site     string
+	Device   string
+	Reusable bool   // a script's: usable until it expires, by its first sender only
+	Sender   string // the senderId it is bound to, once bound
+	Expires  int64
+}
+
+// NewTicket makes a ticket and gives its secret.
+func (a *Accounts) NewTicket(ctx context.Context, t Ticket) (string, error) {
+	secret, err := a.secret()
+	if err != nil {
+		return "", fmt.Errorf("drawing a ticket: %w", err)
+	}
+	reusable := 0
+	if t.Reusable {
+		reusable = 1
+	}
+	err = a.db.Write(ctx, func(tx *sql.Tx) error {
+		if _, err := tx.ExecContext(ctx, `DELETE FROM tickets WHERE expires_at < $1`, a.millis()); err != nil {
+			return err
+		}
+		_, err := tx.ExecContext(ctx, `INSERT INTO tickets(hash, site_id, device_id, expires_at, reusable) VALUES($1, $2, $3, $4, $5)`,
+			hash(secret), t.Site, t.Device, t.Expires, reusable)
+		return err
+	})
+	if err != nil {
+		return "", fmt.Errorf("keeping the ticket: %w", err)
+	}
+	return secret, nil
+}
+
+// UseTicket spends a ticket; a reusable one stays.
+func (a *Accounts) UseTicket(ctx context.Context, secret string) (Ticket, error) {
+	var t Ticket
+	refused := problem.New(problem.Unauthenticated, "ticket", "The ticket is spent, out of time or unknown: ask for a new one.")
+	err := a.db.Write(ctx, func(tx *sql.Tx) error {
+		var reusable int
+		var sender sql.NullString
+		err := tx.QueryRowContext(ctx, `SELECT site_id, device_id, expires_at, reusable, sender_id FROM tickets
+			WHERE hash = $1 AND expires_at > $2 AND (reusable = 1 OR used_at IS NULL)`, hash(secret), a.millis()).
+			Scan(&t.Site, &t.Device, &t.Expires, &reusable, &sender)
+		if errors.Is(err, sql.ErrNoRows) {
+			return refused
+		}
+		if err != nil {
+			return err
+		}
+		t.Reusable, t.Sender = reusable != 0, sender.String
+		_, err = tx.ExecContext(ctx, `UPDATE tickets SET used_at = $1 WHERE hash = $2`, a.millis(), hash(secret))
+		return err
+	})
+	if err != nil {
+		return Ticket{}, fmt.Errorf("using a ticket: %w", err)
+	}
+	return t, nil
+}
+
+// BindTicket ties a reusable ticket to its first senderId.
+func (a *Accounts) BindTicket(ctx context.Context, secret, sender string) error {
+	return a.db.Write(ctx, func(tx *sql.Tx) error {
+		res, err := tx.ExecContext(ctx, `UPDATE tickets SET sender_id = $1 WHERE hash = $2 AND (sender_id IS NULL OR sender_id = $1)`,
+			sender, hash(secret))
+		if err != nil {
+			return err
+		}
+		n, err := res.RowsAffected()
+		if err == nil && n == 0 {
+			return problem.New(problem.Unauthenticated, "senderId", "This ticket is bound to another senderId.")
+		}
+		return err
+	})
+}
+
+// ServerKey is one of the server's signing keys.
+type ServerKey struct {
+	ID      string
+	Private ed25519.PrivateKey
+	Retired bool
+}
+
+// ServerKeys gives the signing keys, newest first, and makes the first one.
+func (a *Accounts) ServerKeys(ctx context.Context) ([]ServerKey, error) {
+	var keys []ServerKey
+	err := a.db.Write(ctx, func(tx *sql.Tx) error {
+		rows, err := tx.QueryContext(ctx, `SELECT kid, seed, retired_at FROM server_keys ORDER BY created_at DESC, kid`)
+		if err != nil {
+			return err
+		}
+		defer rows.Close()
+		for rows.Next() {
+			var k ServerKey
+			var seed []byte
+			var retired sql.NullInt64
+			if err := rows.Scan(&k.ID, &seed, &retired); err != nil {
+				return err
+			}
+			k.Private, k.Retired = ed25519.NewKeyFromSeed(seed), retired.Valid
+			keys = append(keys, k)
+		}
+		if err := rows.Err(); err != nil || len(keys) > 0 {
+			return err
+		}
+		return a.firstKey(ctx, tx, &keys)
+	})
+	if err != nil {
+		return nil, fmt.Errorf("reading the server's keys: %w", err)
+	}
+	return keys, nil
+}
+
+func (a *Accounts) firstKey(ctx context.Context, tx *sql.Tx, keys *[]ServerKey) error {
+	seed := make([]byte, ed25519.SeedSize)
+	if _, err := io.ReadFull(a.random, seed); err != nil {
+		return err
+	}
+	kid, err := a.newID('k')
+	if err != nil {
+		return err
+	}
+	_, err = tx.ExecContext(ctx, `INSERT INTO server_keys(kid, seed, created_at) VALUES($1, $2, $3)`, kid, seed, a.millis())
+	*keys = append(*keys, ServerKey{ID: kid, Private: ed25519.NewKeyFromSeed(seed)})
+	return err
+}

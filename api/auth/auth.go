@@ -1,0 +1,140 @@
+// Package auth makes and checks the short-lived access tokens that devices send as bearer: JWTs after RFC 7519
+// with the practice of RFC 8725 (one algorithm, issuer, audience, expiry and type all required), signed with the
+// server's Ed25519 keys (RFC 8037). There are no cookies, hence nothing for another site to ride on.
+package auth
+
+import (
+	"crypto/ed25519"
+	"crypto/rand"
+	"encoding/base64"
+	"errors"
+	"fmt"
+	"time"
+
+	"github.com/golang-jwt/jwt/v5"
+
+	"gatewright/api/problem"
+)
+
+// TokenLife is how long an access token holds.
+const TokenLife = 10 * time.Minute
+
+const (
+	issuer    = "gatewright"
+	tokenType = "at+jwt" // RFC 9068
+)
+
+// Audience says what a token may be used for.
+type Audience string
+
+// The audiences: the whole API, or only to hand over what a revoked device still holds.
+const (
+	API   Audience = "gatewright-api"
+	Drain Audience = "gatewright-drain"
+)
+
+// Key is a signing key with its id; retired ones still verify until their tokens have run out.
+type Key struct {
+	ID      string
+	Private ed25519.PrivateKey
+	Retired bool
+}
+
+// Tokens makes and checks access tokens.
+type Tokens struct {
+	keys []Key
+	now  func() time.Time
+}
+
+// NewTokens needs at least one key that is not retired.
+func NewTokens(keys []Key, now func() time.Time) (*Tokens, error) {
+	for _, k := range keys {
+		if !k.Retired {
+			return &Tokens{keys: keys, now: now}, nil
+		}
+	}
+	return nil, errors.New("auth: no signing key")
+}
+
+// Claims is what a token says.
+type Claims struct {
+	Device   string
+	Site     string
+	Audience Audience
+}
+
+type claims struct {
+	jwt.RegisteredClaims
+	Site string `json:"site"`
+}
+
+// Issue signs a token for a device.
+func (t *Tokens) Issue(c Claims) (string, error) {
+	id := make([]byte, 16)
+	if _, err := rand.Read(id); err != nil {
+		return "", fmt.Errorf("drawing a token id: %w", err)
+	}
+	now := t.now()
+	token := jwt.NewWithClaims(jwt.SigningMethodEdDSA, claims{
+		Site: c.Site,
+		RegisteredClaims: jwt.RegisteredClaims{
+			Issuer: issuer, Subject: c.Device, Audience: jwt.ClaimStrings{string(c.Audience)},
+			IssuedAt: jwt.NewNumericDate(now), NotBefore: jwt.NewNumericDate(now),
+			ExpiresAt: jwt.NewNumericDate(now.Add(TokenLife)), ID: base64.RawURLEncoding.EncodeToString(id),
+		},
+	})
+	for _, k := range t.keys {
+		if !k.Retired {
+			token.Header["kid"], token.Header["typ"] = k.ID, tokenType
+			return token.SignedString(k.Private)
+		}
+	}
+	return "", errors.New("auth: no signing key")
+}
+
+// Check verifies a token for one audience and gives what it says.
+func (t *Tokens) Check(token string, audience Audience) (Claims, error) {
+	refused := func(cause error) error {
+		return &problem.Error{Kind: problem.Unauthenticated, Field: "Authorization",
+			Sentence: "Authorization needs a valid access token of this server: ask for a new one.", Cause: cause}
+	}
+	var c claims
+	parsed, err := jwt.ParseWithClaims(token, &c, t.keyOf,
+		jwt.WithValidMethods([]string{jwt.SigningMethodEdDSA.Alg()}),
+		jwt.WithIssuer(issuer), jwt.WithAudience(string(audience)),
+		jwt.WithExpirationRequired(), jwt.WithIssuedAt(), jwt.WithTimeFunc(t.now), jwt.WithStrictDecoding())
+	if err != nil {
+		return Claims{}, refused(err)
+	}
+	if !parsed.Valid || c.Subject == "" || c.Site == "" {
+		return Claims{}, refused(errors.New("claims are missing"))
+	}
+	return Claims{Device: c.Subject, Site: c.Site, Audience: audience}, nil
+}
+
+func (t *Tokens) keyOf(token *jwt.Token) (any, error) {
+	if typ, _ := token.Header["typ"].(string); typ != tokenType {
+		return nil, errors.New("typ is not at+jwt")
+	}
+	kid, _ := token.Header["kid"].(string)
+	for _, k := range t.keys {
+		if k.ID == kid {
+			return k.Private.Public(), nil
+		}
+	}
+	return nil, errors.New("kid is unknown")
+}
+
+// ChallengeMessage is what a device signs to prove that it holds its key: the words bind the signature to this
+// use, so that it can't be replayed as a signature of anything else.
+func ChallengeMessage(device, challenge string) []byte {
+	return []byte("gatewright challenge v1\n" + device + "\n" + challenge)
+}
+
+// VerifyChallenge checks a device's signature over its challenge.
+func VerifyChallenge(key ed25519.PublicKey, device, challenge string, signature []byte) error {
+	if len(key) != ed25519.PublicKeySize || !ed25519.Verify(key, ChallengeMessage(device, challenge), signature) {
+		return problem.New(problem.Unauthenticated, "signature", "signature does not match the device's key.")
+	}
+	return nil
+}
