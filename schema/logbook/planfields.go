@@ -1,6 +1,8 @@
 package logbook
 
 import (
+	"encoding/base64"
+	"strings"
 	"time"
 
 	"gatewright/schema/canon"
@@ -30,8 +32,11 @@ var siteFields = []planField[Site]{
 		if p != nil {
 			return p
 		}
-		b, ok := decodeBase64(s)
-		if !ok {
+		if strings.ContainsAny(s, "\r\n") { // which the decoder would skip
+			return problem(path, "must be base64 in one line")
+		}
+		b, err := base64.StdEncoding.Strict().DecodeString(s)
+		if err != nil {
 			return problem(path, "must be base64")
 		}
 		// The name only labels the Location; the bytes decide.
