@@ -1,5 +1,7 @@
 package wire
 
+import "unicode/utf8"
+
 // The shapes on the wire. Field order is fixed by the structs, so that the
 // same message always gives the same bytes.
 type metadataShape struct {
@@ -65,8 +67,8 @@ func Encode(m Message) ([]byte, error) {
 		shape = peerShape{typePeer, m.SenderID, metadataShape(m.Metadata), m.Version, m.TargetID}
 	case Refusal:
 		err = checkIDs("senderId", m.SenderID, "targetId", m.TargetID)
-		if err == nil && len(m.Message) > MaxText {
-			err = fail(CodeSize, "message", "too long")
+		if err == nil {
+			err = checkText("message", m.Message, MaxText)
 		}
 		shape = refusalShape{typeRefusal, m.SenderID, m.Message, m.TargetID}
 	case Sync:
@@ -96,7 +98,7 @@ func Encode(m Message) ([]byte, error) {
 	}
 	b, err := encMode.Marshal(shape)
 	if err != nil {
-		return nil, fail(CodeMalformed, "frame", "text that is not UTF-8")
+		return nil, fail(CodeMalformed, "frame", "cannot be written as CBOR")
 	}
 	if len(b) > MaxFrame {
 		return nil, fail(CodeSize, "frame", "longer than 1 MiB")
@@ -127,9 +129,19 @@ func checkVersions(v []string) error {
 		return fail(CodeSize, name, "want 1 to 16 entries")
 	}
 	for _, s := range v {
-		if len(s) > MaxVersion {
-			return fail(CodeSize, name, "too long")
+		if err := checkText(name, s, MaxVersion); err != nil {
+			return err
 		}
+	}
+	return nil
+}
+
+func checkText(name, s string, max int) error {
+	if len(s) > max {
+		return fail(CodeSize, name, "too long")
+	}
+	if !utf8.ValidString(s) {
+		return fail(CodeMalformed, name, "not valid UTF-8 text")
 	}
 	return nil
 }

@@ -1,0 +1,73 @@
+package wire
+
+import (
+	"bytes"
+	"errors"
+	"testing"
+
+	"github.com/google/go-cmp/cmp"
+)
+
+// Whatever Decode accepts, Encode writes and Decode reads the same again.
+func FuzzDecode(f *testing.F) {
+	for _, c := range frames(f) {
+		f.Add(unhex(f, c.Hex))
+	}
+	for _, m := range []map[string]any{aSync, aJoin, aCast, with(aJoin, "peerMetadata", undefined)} {
+		f.Add(frame(f, m))
+	}
+	f.Fuzz(func(t *testing.T, b []byte) {
+		m, err := Decode(b)
+		if err != nil {
+			var e *Error
+			if !errors.As(err, &e) || e.Field == "" || e.Code == "" || m != nil {
+				t.Fatalf("%v, %#v", m, err)
+			}
+			return
+		}
+		if _, ok := m.(Other); ok {
+			return
+		}
+		out, err := Encode(m)
+		if err != nil {
+			t.Fatalf("%#v: %v", m, err)
+		}
+		again, err := Decode(out)
+		if err != nil || !cmp.Equal(m, again) {
+			t.Fatalf("%#v came back as %#v, %v", m, again, err)
+		}
+	})
+}
+
+// Whatever DecodeSync accepts is, but for the tail, what Encode writes; and
+// every filter can be asked.
+func FuzzDecodeSync(f *testing.F) {
+	for _, c := range frames(f) {
+		if m, err := Decode(unhex(f, c.Hex)); err == nil {
+			if s, ok := m.(Sync); ok {
+				f.Add(s.Data)
+			}
+		}
+	}
+	f.Add(SyncMessage{}.Encode())
+	f.Add(SyncMessage{Heads: hashesOf(0, 2), Need: hashesOf(2, 3), Changes: [][]byte{make([]byte, 40)},
+		Have: []Have{{}, {LastSync: hashesOf(4, 6), Bloom: NewBloom(hashesOf(0, 9))}}}.Encode())
+	f.Add([]byte{payloadV1, 0, 0, 1, 0, 3, 1, 0, 7, 0})
+	f.Fuzz(func(t *testing.T, b []byte) {
+		m, err := DecodeSync(b)
+		if err != nil {
+			var e *Error
+			if !errors.As(err, &e) || e.Field == "" || e.Code == "" {
+				t.Fatalf("%#v", err)
+			}
+			return
+		}
+		for _, h := range m.Have {
+			h.Bloom.Contains(hashOf(len(b)))
+		}
+		out := m.Encode()
+		if !bytes.HasPrefix(b, out) || len(b)-len(out) > maxTail {
+			t.Fatalf("%x came back as %x", b, out)
+		}
+	})
+}
