@@ -10,10 +10,10 @@ type metadataShape struct {
 }
 
 type joinShape struct {
-	Type     string        `cbor:"type"`
-	SenderID string        `cbor:"senderId"`
-	Metadata metadataShape `cbor:"peerMetadata"`
-	Versions []string      `cbor:"supportedProtocolVersions"`
+	Type     string            `cbor:"type"`
+	SenderID string            `cbor:"senderId"`
+	Metadata joinMetadataShape `cbor:"peerMetadata"`
+	Versions []string          `cbor:"supportedProtocolVersions"`
 }
 
 type peerShape struct {
@@ -58,7 +58,7 @@ func Encode(m Message) ([]byte, error) {
 		if err == nil {
 			err = checkMetadata(m.Metadata)
 		}
-		shape = joinShape{typeJoin, m.SenderID, metadataShape(m.Metadata), versions}
+		shape = joinShape{typeJoin, m.SenderID, joinMetadata(m), versions}
 	case Peer:
 		err = checkIDs("senderId", m.SenderID, "targetId", m.TargetID, "selectedProtocolVersion", m.Version)
 		if err == nil {
@@ -90,6 +90,18 @@ func Encode(m Message) ([]byte, error) {
 		}
 		shape = documentShape{Type: typeEphemeral, SenderID: m.SenderID, TargetID: m.TargetID, DocumentID: m.DocumentID,
 			SessionID: m.SessionID, Count: &m.Count, Data: m.Data}
+	case Documents:
+		err = checkIDs("senderId", m.SenderID, "targetId", m.TargetID)
+		if err == nil && len(m.Documents) > maxElements {
+			err = fail(CodeSize, "documents", "too many entries")
+		}
+		shape = documentsFrame(m)
+	case Refused:
+		err = checkIDs("senderId", m.SenderID, "targetId", m.TargetID, "documentId", m.DocumentID)
+		if err == nil && len(m.Refused) > maxElements {
+			err = fail(CodeSize, "refused", "too many entries")
+		}
+		shape = refusedFrame(m)
 	default:
 		return nil, fail(CodeType, "type", "a message that is only received")
 	}

@@ -58,7 +58,7 @@ func Decode(frame []byte) (Message, error) {
 	var m Message
 	switch kind {
 	case typeJoin:
-		m = Join{SenderID: d.id("senderId", true), Metadata: d.metadata(), Versions: d.versions()}
+		m = Join{SenderID: d.id("senderId", true), Metadata: d.metadata(), Versions: d.versions(), Gatewright: d.gatewright()}
 	case typePeer:
 		m = Peer{SenderID: d.id("senderId", true), TargetID: d.id("targetId", true),
 			Metadata: d.metadata(), Version: d.id("selectedProtocolVersion", true)}
@@ -75,6 +75,10 @@ func Decode(frame []byte) (Message, error) {
 		m = Ephemeral{SenderID: d.id("senderId", true), TargetID: d.id("targetId", true),
 			DocumentID: d.id("documentId", true), SessionID: d.id("sessionId", true),
 			Count: d.count("count"), Data: d.data()}
+	case typeDocuments:
+		m = d.documents()
+	case typeRefused:
+		m = d.refused()
 	default:
 		m = Other{Kind: kind}
 	}

@@ -1,6 +1,7 @@
 package wire
 
-// Message is one of Join, Peer, Refusal, Sync, Unavailable, Ephemeral, Other.
+// Message is one of Join, Peer, Refusal, Sync, Unavailable, Ephemeral, Documents,
+// Refused, Other.
 type Message interface{ Type() string }
 
 // ProtocolV1 is the only protocol version spoken here.
@@ -17,6 +18,8 @@ type Join struct {
 	SenderID string
 	Metadata Metadata
 	Versions []string // never empty after Decode: a missing list means version 1
+	// Gatewright: the client understands the frames of own.go.
+	Gatewright bool
 }
 
 // Speaks reports whether the client offers the version spoken here.
