@@ -1,0 +1,177 @@
+package sqlitestore
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+)
+
+// maxGroup is how many units share one transaction at most: enough that a
+// burst costs a few syncs, few enough that the first is not kept waiting.
+const maxGroup = 128
+
+// A unit is one piece of writing that is done whole or not at all. Its function
+// runs in the goroutine of the caller, when the writer hands it the
+// transaction, so that a panic or an exit there ends the caller and not the
+// writer.
+type unit struct {
+	turn   chan *sql.Tx
+	result chan error // of the function, once per turn
+	done   chan error // the answer
+	err    error      // what the function returned last; only the writer looks
+}
+
+// errLeft is the result of a function that did not return.
+var errLeft = errors.New("the function that writes did not return")
+
+// Write runs fn inside a transaction and returns nil when what it did is on
+// the disk. An error of fn undoes it and is returned. The transaction is shared
+// with other writes, so fn must not commit or roll it back, should do nothing
+// slow, and may be run again from the start when a neighbour broke the
+// transaction. A context that ends before fn was started means that fn did not
+// run; one that ends later is not looked at, so that nothing is committed
+// behind an error.
+func (db *DB) Write(ctx context.Context, fn func(tx *sql.Tx) error) error {
+	return failed("writing to the database", db.write(ctx, fn))
+}
+
+func (db *DB) write(ctx context.Context, fn func(tx *sql.Tx) error) error {
+	if db.writer == nil {
+		return ErrReadOnly
+	}
+	if db.isClosed() {
+		return ErrClosed
+	}
+	if err := ctx.Err(); err != nil {
+		return err
+	}
+	u := &unit{turn: make(chan *sql.Tx), result: make(chan error, 1), done: make(chan error, 1)}
+	select {
+	case db.units <- u:
+	case <-db.closing:
+		return ErrClosed
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+	for {
+		select {
+		case tx := <-u.turn:
+			u.take(tx, fn)
+		case err := <-u.done:
+			return err
+		}
+	}
+}
+
+// take runs fn once and tells the writer how it went.
+func (u *unit) take(tx *sql.Tx, fn func(tx *sql.Tx) error) {
+	err := errLeft
+	defer func() { u.result <- err }()
+	err = fn(tx)
+}
+
+// Commits counts the transactions committed since Open, and the writes that
+// were in them.
+func (db *DB) Commits() (commits, writes uint64) {
+	return db.commits.Load(), db.stored.Load()
+}
+
+// writeAll is the one goroutine that writes.
+func (db *DB) writeAll() {
+	defer close(db.stopped)
+	for {
+		select {
+		case <-db.closing:
+			return
+		case u := <-db.units:
+			db.commit(db.gather(u))
+		}
+	}
+}
+
+// gather adds what waits by now, without waiting for more: while one group is
+// on its way to the disk the next one collects itself.
+func (db *DB) gather(first *unit) []*unit {
+	group := []*unit{first}
+	for len(group) < maxGroup {
+		select {
+		case u := <-db.units:
+			group = append(group, u)
+		default:
+			return group
+		}
+	}
+	return group
+}
+
+// commit stores a group and answers each of its units. When a unit breaks the
+// transaction itself (a full disk, an interrupted statement), it alone is
+// answered with the error and the rest is done again without it.
+func (db *DB) commit(group []*unit) {
+	for len(group) > 0 {
+		broken, err := db.try(group)
+		if broken < 0 {
+			for _, u := range group {
+				if u.err == nil {
+					u.err = err
+				}
+				u.done <- u.err
+			}
+			return
+		}
+		group[broken].done <- err
+		group = append(group[:broken:broken], group[broken+1:]...)
+	}
+}
+
+// try runs a group in one transaction. It gives the index of the unit that
+// broke the transaction with that unit's error; or -1, with the error that
+// concerns every unit that has none of its own.
+func (db *DB) try(group []*unit) (broken int, err error) {
+	ctx := context.Background() // a caller that goes away must not undo its neighbours
+	tx, err := db.writer.BeginTx(ctx, nil)
+	if err != nil {
+		return -1, fmt.Errorf("beginning: %w", err)
+	}
+	var good uint64
+	for i, u := range group {
+		if err := u.inSavepoint(ctx, tx); err != nil {
+			_ = tx.Rollback() // the transaction is gone or useless; err says why
+			return i, err
+		}
+		if u.err == nil {
+			good++
+		}
+	}
+	if good == 0 {
+		return -1, tx.Rollback()
+	}
+	if err := tx.Commit(); err != nil {
+		return -1, fmt.Errorf("committing: %w", err)
+	}
+	db.commits.Add(1)
+	db.stored.Add(good)
+	return -1, nil
+}
+
+// inSavepoint runs a unit and leaves its own error in it. The error returned
+// means that the transaction cannot go on.
+func (u *unit) inSavepoint(ctx context.Context, tx *sql.Tx) error {
+	if _, err := tx.ExecContext(ctx, "SAVEPOINT gatewright_unit"); err != nil {
+		return fmt.Errorf("setting a savepoint: %w", err)
+	}
+	if u.err != errLeft { // else nobody is there to run it again
+		u.turn <- tx
+		u.err = <-u.result
+	}
+	if u.err != nil {
+		if _, err := tx.ExecContext(ctx, "ROLLBACK TO gatewright_unit"); err != nil {
+			return u.err
+		}
+	}
+	if _, err := tx.ExecContext(ctx, "RELEASE gatewright_unit"); err != nil {
+		return errors.Join(u.err, fmt.Errorf("releasing a savepoint: %w", err))
+	}
+	return nil
+}
