@@ -282,8 +282,8 @@ func (a *appending) bind(c hub.StoredChange) error {
 
 // release takes the batch's changes out of the held ones.
 func (a *appending) release() error {
-	var any bool
-	if _, err := a.get(a.holdsAny, &any, a.DocID); err != nil || !any {
+	var some bool
+	if _, err := a.get(a.holdsAny, &some, a.DocID); err != nil || !some {
 		return err
 	}
 	for _, c := range a.Changes {

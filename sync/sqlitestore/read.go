@@ -21,11 +21,12 @@ func (db *DB) reading(ctx context.Context, doing string, fn func(tx *sql.Tx) err
 	if err != nil {
 		return failed(doing, err)
 	}
-	if err := errors.Join(fn(tx), tx.Rollback()); err != nil && !errors.Is(err, sql.ErrTxDone) {
-		return failed(doing, err)
+	err = fn(tx)
+	// Nothing was written, and a context that ended has ended the transaction.
+	if end := tx.Rollback(); end != nil && !errors.Is(end, sql.ErrTxDone) {
+		err = errors.Join(err, end)
 	}
-	// The driver may have ended the transaction because the context did.
-	return failed(doing, ctx.Err())
+	return failed(doing, err)
 }
 
 // each calls fn for every row of a query.
