@@ -102,7 +102,7 @@ func (g *Graph) Generate(p *Peer) (wire.SyncMessage, bool) {
 	bytes := 0
 	for _, i := range out {
 		n := &g.nodes[i]
-		if bytes += len(n.Bytes); bytes > MaxChangeBytes && len(m.Changes) > 0 {
+		if bytes += len(n.Bytes); bytes > g.budget && len(m.Changes) > 0 {
 			break
 		}
 		m.Changes = append(m.Changes, n.Bytes)
@@ -135,11 +135,14 @@ func (g *Graph) owed(p *Peer) []int {
 	var follow []int
 	chosen := map[change.Hash]bool{}
 	if len(p.have) > 0 {
-		var lastSync []change.Hash
+		// The reference goes by the lastSync alone. After a peer's call to start
+		// from nothing that would give the same first changes again and again,
+		// once a message cannot hold them all; the peer's heads say how far it is.
+		known := slices.Clone(p.heads)
 		for _, h := range p.have {
-			lastSync = append(lastSync, h.LastSync...)
+			known = append(known, h.LastSync...)
 		}
-		for _, i := range g.since(lastSync) { // rising, so deps are judged first
+		for _, i := range g.since(known) { // rising, so deps are judged first
 			n := &g.nodes[i]
 			lacks := slices.ContainsFunc(n.Deps, func(d change.Hash) bool { return chosen[d] })
 			if !lacks {

@@ -35,11 +35,13 @@ type Graph struct {
 	index map[change.Hash]int
 	heads []change.Hash // sorted
 	seqs  map[change.Actor]uint64
+
+	budget int // bytes of chunks in one message
 }
 
 // New gives an empty graph.
 func New() *Graph {
-	return &Graph{index: map[change.Hash]int{}, seqs: map[change.Actor]uint64{}}
+	return &Graph{index: map[change.Hash]int{}, seqs: map[change.Actor]uint64{}, budget: MaxChangeBytes}
 }
 
 // Add puts a change in. All its deps must be there already; a change that is
