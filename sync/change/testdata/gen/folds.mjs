@@ -2,6 +2,7 @@
 // merged document and its conflicts as the JavaScript library sees them.
 import * as A from '@automerge/automerge'
 import { writeFileSync } from 'node:fs'
+import { isMap, json } from './json.mjs'
 import { random } from './random.mjs'
 
 const r = random(7)
@@ -42,21 +43,6 @@ function edit(x, nested) {
   else if (k in at && r.chance(0.2)) delete at[k]
   else if (at !== x && r.chance(0.1)) fill(at, k)
   else at[k] = scalar()
-}
-
-function isMap(v) {
-  return v !== null && typeof v === 'object' && !(v instanceof Date) && !(v instanceof Uint8Array) && !(v instanceof A.Counter) && !(v instanceof A.ImmutableString)
-}
-
-// The projection's JSON: bytes in base64, counters and instants as numbers.
-function json(v) {
-  if (v instanceof A.ImmutableString) return v.toString()
-  if (v instanceof A.Counter) return v.value
-  if (typeof v === 'bigint') return Number(v)
-  if (v instanceof Date) return v.getTime()
-  if (v instanceof Uint8Array) return Buffer.from(v).toString('base64')
-  if (isMap(v)) return Object.fromEntries(Object.entries(v).map(([k, w]) => [k, json(w)]))
-  return v
 }
 
 function conflicts(v, path = []) {
