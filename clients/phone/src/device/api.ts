@@ -1,0 +1,173 @@
+import type { DeviceId, Instant, PersonId, SiteId } from "../logbook/ids"
+
+// The HTTP side of the server, read strictly: what does not have the expected
+// form is a problem here and does not travel on into the screens.
+
+export type Role = "crew" | "manager" | "contractor" | "technician" | "viewer"
+
+export interface Person {
+  readonly id: PersonId
+  readonly name: string
+  readonly role: Role
+}
+export interface Site {
+  readonly id: SiteId
+  readonly slug: string
+  readonly name: string
+  readonly zone: string
+}
+export interface Invitation {
+  readonly site: Omit<Site, "zone">
+  readonly role: Role
+  readonly name?: string
+}
+export interface Joined {
+  readonly site: Site
+  readonly device: DeviceId
+  readonly person: Person
+}
+export interface Token {
+  readonly text: string
+  /** On the phone's own clock. */
+  readonly until: Instant
+  readonly serverTime: Instant
+  readonly drain: boolean
+}
+
+/** The server answered, and said no. */
+export class ApiProblem extends Error {
+  override name = "ApiProblem"
+  constructor(
+    readonly status: number,
+    readonly code: string,
+    readonly detail: string,
+  ) {
+    super(detail)
+  }
+}
+
+/** The server could not be reached at all. */
+export class Unreachable extends Error {
+  override name = "Unreachable"
+}
+
+type Fields = Readonly<Record<string, unknown>>
+
+function fields(value: unknown, what: string): Fields {
+  if (typeof value !== "object" || value === null || Array.isArray(value)) throw new ApiProblem(0, "form", `the server's ${what} is not understood`)
+  return value as Fields
+}
+function text(from: Fields, key: string): string {
+  const value = from[key]
+  if (typeof value !== "string") throw new ApiProblem(0, "form", `the server's answer lacks ${key}`)
+  return value
+}
+function number(from: Fields, key: string): number {
+  const value = from[key]
+  if (typeof value !== "number") throw new ApiProblem(0, "form", `the server's answer lacks ${key}`)
+  return value
+}
+const roles: readonly string[] = ["crew", "manager", "contractor", "technician", "viewer"]
+const role = (from: Fields): Role => {
+  const value = text(from, "role")
+  // A role that this version does not know may read and no more.
+  return roles.includes(value) ? (value as Role) : "viewer"
+}
+const site = (value: unknown): Site => {
+  const f = fields(value, "site")
+  return { id: text(f, "id") as SiteId, slug: text(f, "slug"), name: text(f, "name"), zone: typeof f["zone"] === "string" ? f["zone"] : "UTC" }
+}
+const person = (value: unknown): Person => {
+  const f = fields(value, "person")
+  return { id: text(f, "id") as PersonId, name: typeof f["name"] === "string" ? f["name"] : "", role: role(f) }
+}
+
+export class Api {
+  readonly #origin: string
+  constructor(origin: string) {
+    this.#origin = origin
+  }
+
+  async #ask(path: string, options: { readonly body?: unknown; readonly token?: string; readonly signal?: AbortSignal } = {}): Promise<unknown> {
+    const headers: Record<string, string> = { accept: "application/json" }
+    if (options.body !== undefined) headers["content-type"] = "application/json"
+    if (options.token !== undefined) headers["authorization"] = `Bearer ${options.token}`
+    let response: Response
+    try {
+      response = await fetch(this.#origin + path, {
+        method: options.body === undefined ? "GET" : "POST",
+        headers,
+        ...(options.body !== undefined && { body: JSON.stringify(options.body) }),
+        cache: "no-store",
+        credentials: "omit",
+        signal: options.signal ?? AbortSignal.timeout(20_000),
+      })
+    } catch {
+      throw new Unreachable("the server cannot be reached")
+    }
+    const answer: unknown = await response.json().catch(() => undefined)
+    if (response.ok) return answer
+    const problem = typeof answer === "object" && answer !== null ? (answer as Fields) : {}
+    const said = (key: string): string | undefined => (typeof problem[key] === "string" ? (problem[key] as string) : undefined)
+    throw new ApiProblem(response.status, said("code") ?? "", said("detail") ?? said("title") ?? `the server said no (${response.status})`)
+  }
+
+  /** What an invitation is for. Looking does not spend it. */
+  async look(code: string): Promise<Invitation> {
+    const f = fields(await this.#ask("/api/v1/invitations/look", { body: { code } }), "invitation")
+    const s = fields(f["site"], "site")
+    return {
+      site: { id: text(s, "id") as SiteId, slug: text(s, "slug"), name: text(s, "name") },
+      role: role(f),
+      ...(typeof f["name"] === "string" && { name: f["name"] }),
+    }
+  }
+
+  /** Spends an invitation: enrols a new device, or with a token adds a person to the one enrolled. */
+  async join(code: string, name: string, as: { readonly publicKey: string; readonly label: string } | { readonly token: string }): Promise<Joined> {
+    const body = "token" in as ? { code, name } : { code, name, device: { public_key: as.publicKey, label: as.label } }
+    const f = fields(await this.#ask("/api/v1/join", { body, ...("token" in as && { token: as.token }) }), "answer")
+    return {
+      site: site(f["site"]),
+      device: text(f, "device") as DeviceId,
+      person: { id: text(f, "person") as PersonId, name: typeof f["name"] === "string" ? f["name"] : name, role: role(f) },
+    }
+  }
+
+  async challenge(device: DeviceId): Promise<string> {
+    return text(fields(await this.#ask("/api/v1/auth/challenge", { body: { device } }), "challenge"), "challenge")
+  }
+
+  async token(device: DeviceId, challenge: string, signature: string, clock: Instant): Promise<Token> {
+    const f = fields(await this.#ask("/api/v1/auth/token", { body: { device, challenge, signature, clock } }), "token")
+    return {
+      text: text(f, "access_token"),
+      until: clock + number(f, "expires_in") * 1000,
+      serverTime: number(f, "server_time"),
+      drain: f["drain"] === true,
+    }
+  }
+
+  async me(token: string): Promise<{ readonly site: Site; readonly people: readonly Person[] }> {
+    const f = fields(await this.#ask("/api/v1/me", { token }), "answer")
+    const list = Array.isArray(f["people"]) ? f["people"] : []
+    return { site: site(f["site"]), people: list.map(person) }
+  }
+
+  async people(siteId: SiteId, token: string): Promise<readonly Person[]> {
+    const f = fields(await this.#ask(`/api/v1/sites/${siteId}/people`, { token }), "list of people")
+    return (Array.isArray(f["people"]) ? f["people"] : []).map(person)
+  }
+
+  /** The address of a socket, good for one connection within half a minute. */
+  async ticket(siteId: SiteId, token: string): Promise<string> {
+    const f = fields(await this.#ask(`/api/v1/sites/${siteId}/tickets`, { body: {}, token }), "ticket")
+    const url = new URL(text(f, "socket"), this.#origin)
+    url.protocol = url.protocol === "https:" ? "wss:" : "ws:"
+    return url.href
+  }
+
+  async drain(siteId: SiteId, entries: readonly string[], token: string): Promise<number> {
+    return number(fields(await this.#ask(`/api/v1/sites/${siteId}/drain`, { body: { entries }, token }), "answer"), "kept")
+  }
+}

@@ -1,0 +1,325 @@
+import { Automerge as A, Repo, type DocHandle, type DocumentId, type StorageAdapterInterface } from "@automerge/automerge-repo/slim"
+import { documentId, isEntryId, plan, recentMonths, type DocName, type EntryId, type Instant, type SiteId } from "../logbook/ids"
+import { ServerLink, type LinkState } from "../network/link"
+import type { ListedDocument, RefusedChange } from "../network/frames"
+import type { Outbox, Parcel, Refusal } from "../outbox/outbox"
+import { DocumentStore } from "./store"
+
+export interface DocumentsListener {
+  /** Entries that a month document holds and did not hold before. */
+  entries(raws: readonly string[]): void
+  planChanges(changes: readonly Uint8Array[], heads: readonly string[]): void
+  heads(document: DocName, heads: readonly string[]): void
+  link(state: LinkState): void
+  /** The outbox has changed: something is safe, or was not accepted. */
+  outbox(): void
+  /** A local copy was dropped: all that was told before is told again. */
+  startedOver(): void
+  identityRefused(): void
+}
+
+export interface DocumentsOptions {
+  readonly site: SiteId
+  readonly device: string
+  readonly outbox: Outbox
+  readonly storage: StorageAdapterInterface
+  readonly address: () => Promise<string | undefined>
+  readonly now: () => Instant
+  readonly listener: DocumentsListener
+  /** How a connection is made; the tests put their own in. */
+  readonly open?: (address: string) => WebSocket
+}
+
+type Log = Record<string, A.ImmutableString>
+
+interface Opened {
+  readonly name: DocName
+  readonly handle: DocHandle<Log>
+  told: A.Heads
+}
+
+const monthsAlwaysOpen = 3
+
+/**
+ * The documents of a site on this phone: opens them, writes entries into their
+ * months, and lets go of the outbox what the server has acknowledged.
+ */
+export class Documents {
+  readonly #options: DocumentsOptions
+  #repo: Repo | undefined
+  #store: DocumentStore | undefined
+  #link: ServerLink | undefined
+  readonly #opened = new Map<DocName, Promise<Opened>>()
+  readonly #names = new Map<DocumentId, DocName>()
+  readonly #acknowledged = new Map<DocName, readonly string[]>()
+  #listed: readonly DocName[] = []
+  /** What the server of the present connection has; unknown before it has said so. */
+  #served: ReadonlySet<DocName> | undefined
+  /** Refusals and the writes they lead to are handled one at a time. */
+  #line: Promise<void> = Promise.resolve()
+  #stopped = false
+
+  constructor(options: DocumentsOptions) {
+    this.#options = options
+  }
+
+  /** Opens what this phone has and all that still has to go to the server. */
+  async start(): Promise<void> {
+    const kept = await this.#options.outbox.fact("listed")
+    if (Array.isArray(kept)) this.#listed = kept as DocName[]
+    await this.#build()
+  }
+
+  async stop(): Promise<void> {
+    this.#stopped = true
+    await this.#repo?.shutdown()
+    this.#store?.shut()
+  }
+
+  readonly retry = (): void => this.#link?.retry()
+
+  get listed(): readonly DocName[] {
+    return this.#listed
+  }
+
+  /** Puts entries of the outbox into their month documents, each as a change of its own. */
+  async write(parcels: readonly Parcel[]): Promise<void> {
+    const months = new Map<DocName, Parcel[]>()
+    for (const parcel of parcels) months.set(parcel.document, [...(months.get(parcel.document) ?? []), parcel])
+    for (const [name, those] of months) {
+      const { handle } = await this.#openDocument(name)
+      for (const parcel of those) this.#put(handle, parcel)
+    }
+  }
+
+  #put(handle: DocHandle<Log>, { id, raw }: Parcel): void {
+    // One change for each entry: what is refused then takes nothing else with it.
+    if (!handle.isReady()) {
+      // A month that nobody here has seen begins with its first entry. An empty
+      // import would never become ready; two phones may both begin it, since
+      // root keys merge.
+      const first = A.change(A.init<Log>(), (doc) => {
+        doc[id] = new A.ImmutableString(raw)
+      })
+      this.#repo?.import<Log>(A.save(first), { docId: handle.documentId })
+      void this.#repo?.flush([handle.documentId])
+      return
+    }
+    if (id in handle.doc()) return
+    handle.change((doc) => {
+      doc[id] = new A.ImmutableString(raw)
+    })
+  }
+
+  async #build(): Promise<void> {
+    const { outbox, site, storage } = this.#options
+    // What a refusal has condemned goes before anything is opened.
+    for (const name of await outbox.toDrop()) {
+      const id = documentId(site, name)
+      for (const kind of ["snapshot", "incremental", "sync-state"]) await storage.removeRange([id, kind])
+      await outbox.dropped(name)
+    }
+    const store = new DocumentStore(storage)
+    const link = new ServerLink({
+      address: this.#options.address,
+      heartbeat: documentId(site, "heartbeat" as DocName),
+      events: {
+        state: (state) => {
+          if (state !== "online") this.#served = undefined
+          this.#options.listener.link(state)
+        },
+        documents: (documents) => this.#list(documents),
+        refused: (id, refused) => this.#refused(id, refused),
+        acknowledged: (id, heads) => this.#hear(id, heads),
+        identityRefused: () => this.#options.listener.identityRefused(),
+      },
+      ...(this.#options.open !== undefined && { open: this.#options.open }),
+    })
+    this.#store = store
+    this.#link = link
+    this.#repo = new Repo({ storage: store, network: [link], isEphemeral: false })
+    this.#opened.clear()
+    this.#acknowledged.clear()
+    this.#served = undefined
+
+    // The plan and the newest months first: they are what the round needs.
+    const waiting = [...new Set(outbox.waiting().map((p) => p.document))]
+    const recent = recentMonths(this.#options.now(), monthsAlwaysOpen)
+    const older = this.#listed.filter((name) => name !== plan && !recent.includes(name)).sort().reverse()
+    const names = [...new Set([plan, ...recent, ...waiting, ...older])]
+    await Promise.all(names.map((name) => this.#openDocument(name)))
+  }
+
+  #openDocument(name: DocName): Promise<Opened> {
+    let opened = this.#opened.get(name)
+    if (opened === undefined) {
+      opened = this.#find(name)
+      this.#opened.set(name, opened)
+    }
+    return opened
+  }
+
+  async #find(name: DocName): Promise<Opened> {
+    const repo = this.#repo
+    if (repo === undefined) throw new Error("documents are opened before the start")
+    const id = documentId(this.#options.site, name)
+    this.#names.set(id, name)
+    // Settles once local storage has answered; whether the server has it shows later.
+    const handle = await repo.find<Log>(id, { allowableStates: ["ready", "requesting", "unavailable"] })
+    const opened: Opened = { name, handle, told: [] }
+    handle.on("heads-changed", ({ doc }) => {
+      if (this.#repo === repo) this.#tell(opened, doc)
+    })
+    if (handle.isReady()) this.#tell(opened, handle.doc())
+    return opened
+  }
+
+  /** Hands on what is new in a document since it was told last. */
+  #tell(opened: Opened, doc: A.Doc<Log>): void {
+    const { name } = opened
+    const heads = A.getHeads(doc)
+    const before = opened.told
+    if (heads.length === before.length && heads.every((h, i) => h === before[i])) return
+    opened.told = heads
+    const { listener } = this.#options
+    if (name === plan) {
+      listener.planChanges(A.getChangesSince(doc, before), heads)
+      return
+    }
+    const raws: string[] = []
+    const keys = before.length === 0 ? Object.keys(doc) : newKeys(doc, before, heads)
+    for (const key of keys) {
+      const value: unknown = doc[key]
+      if (isEntryId(key) && value instanceof A.ImmutableString) raws.push(value.val)
+    }
+    listener.entries(raws)
+    listener.heads(name, heads)
+    // A document that comes in for the first time is not ready before this returns.
+    queueMicrotask(() => this.#settle(opened))
+  }
+
+  #list(documents: readonly ListedDocument[]): void {
+    const names: DocName[] = []
+    for (const { name, id, heads } of documents) {
+      // A name that does not give the listed id is another site's business.
+      if (documentId(this.#options.site, name as DocName) !== id) continue
+      names.push(name as DocName)
+      this.#acknowledged.set(name as DocName, heads)
+    }
+    this.#listed = names
+    this.#served = new Set(names)
+    void this.#options.outbox.note("listed", names)
+    for (const name of new Set([...names, ...this.#opened.keys()])) {
+      void this.#openDocument(name).then((opened) => this.#settle(opened))
+    }
+    this.#options.listener.outbox()
+  }
+
+  #hear(id: DocumentId, heads: readonly string[]): void {
+    const name = this.#names.get(id)
+    if (name === undefined) return
+    this.#acknowledged.set(name, heads)
+    void this.#opened.get(name)?.then((opened) => this.#settle(opened))
+  }
+
+  /**
+   * Brings outbox and document together: lets go of what the server has, and
+   * puts back what an earlier run recorded and this copy lacks.
+   */
+  #settle(opened: Opened): void {
+    if (this.#stopped) return
+    this.#release(opened)
+    this.#putBack(opened)
+  }
+
+  #release({ name, handle }: Opened): void {
+    const { outbox, listener } = this.#options
+    const parcels = outbox.parcels.filter((p) => p.document === name && (p.state === "waiting" || p.code === "taken"))
+    if (parcels.length === 0 || !handle.isReady()) return
+    const doc = handle.doc()
+    // Of the server's heads those that this copy has: their ancestors are on the server.
+    const heads = (this.#acknowledged.get(name) ?? []).filter((head) => A.hasHeads(doc, [head]))
+    if (heads.length === 0) return
+    const backend = A.getBackend(doc)
+    const safe = parcels
+      // An id that is taken by this very text is an entry that had arrived before.
+      .filter(({ id, raw }) => backend.get("/", id, heads) !== undefined && doc[id]?.val === raw)
+      .map(({ id }) => id)
+    if (safe.length === 0) return
+    void outbox.release(safe).then(() => listener.outbox())
+  }
+
+  /**
+   * The document's stored copy may be older than the outbox (it is written
+   * late), and the server may already have what it lacks. So entries are put
+   * back only when this copy is level with the server, or the server has none:
+   * before that they could be written twice, and the second would be refused.
+   */
+  #putBack({ name, handle }: Opened): void {
+    if (this.#served === undefined) return
+    if (this.#served.has(name)) {
+      const heads = this.#acknowledged.get(name)
+      if (heads === undefined || !handle.isReady() || !A.hasHeads(handle.doc(), [...heads])) return
+    }
+    for (const parcel of this.#options.outbox.waiting(name)) this.#put(handle, parcel)
+  }
+
+  #refused(id: DocumentId, refused: readonly RefusedChange[]): void {
+    const name = this.#names.get(id)
+    if (name === undefined || refused.length === 0) return
+    this.#line = this.#line.then(() => this.#startOver(name, refused)).catch((problem: unknown) => {
+      console.error("taking in a refusal", problem)
+    })
+  }
+
+  /**
+   * The server will not take changes of this copy. The reason is kept beside
+   * the entries it names, all else that this device wrote goes back to the
+   * outbox in the same text, and the documents are built anew without the copy.
+   */
+  async #startOver(name: DocName, refused: readonly RefusedChange[]): Promise<void> {
+    const opened = await this.#openDocument(name)
+    const doc = opened.handle.isReady() ? opened.handle.doc() : A.init<Log>()
+    const own: { id: EntryId; raw: string }[] = []
+    if (name !== plan) {
+      const mine = `"dev":"${this.#options.device}"`
+      for (const key of Object.keys(doc)) {
+        const value: unknown = doc[key]
+        if (isEntryId(key) && value instanceof A.ImmutableString && value.val.includes(mine)) own.push({ id: key, raw: value.val })
+      }
+    }
+    const refusals: Refusal[] = []
+    for (const change of refused) {
+      // What merely builds on a refused change is written again, and what is
+      // only held back is another device's: neither is this phone's fault.
+      if (change.held || change.code === "depends") continue
+      const ids = change.entries.length > 0 ? change.entries : keysOf(doc, change.hash)
+      for (const entry of ids) if (isEntryId(entry)) refusals.push({ id: entry, code: change.code, reason: change.reason })
+    }
+    const { outbox, listener } = this.#options
+    await outbox.refuse(name, refusals, own, this.#options.now())
+    this.#store?.shut()
+    this.#link?.disconnect()
+    listener.startedOver()
+    listener.outbox()
+    if (!this.#stopped) await this.#build()
+  }
+}
+
+function newKeys(doc: A.Doc<Log>, before: A.Heads, after: A.Heads): Set<string> {
+  const keys = new Set<string>()
+  for (const patch of A.diff(doc, before, after)) {
+    const key = patch.path[0]
+    if (typeof key === "string") keys.add(key)
+  }
+  return keys
+}
+
+/** The root keys that one change of a document wrote. */
+function keysOf(doc: A.Doc<Log>, hash: string): string[] {
+  for (const change of A.getAllChanges(doc)) {
+    const decoded = A.decodeChange(change)
+    if (decoded.hash === hash) return decoded.ops.map((op) => ("key" in op && typeof op.key === "string" ? op.key : "")).filter((k) => k !== "")
+  }
+  return []
+}

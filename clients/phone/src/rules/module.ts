@@ -1,0 +1,109 @@
+import { wasiHost } from "./wasi"
+
+interface Exports {
+  readonly memory: WebAssembly.Memory
+  _initialize(): void
+  gw_input(n: number): number
+  gw_result(): number
+  gw_result_size(): number
+  gw_reset(): void
+  gw_plan_change(n: number): number
+  gw_entries(n: number): number
+  gw_heads(n: number): void
+  gw_evaluate(now: bigint): number
+  gw_plan(): number
+  gw_conflicts(): number
+  gw_rejected(): number
+}
+
+export class RulesRefused extends Error {
+  override name = "RulesRefused"
+}
+
+/** The rules module, as plain functions. The same class serves the worker and the tests under Node. */
+export class RulesModule {
+  readonly #exports: Exports
+  readonly #encoder = new TextEncoder()
+  readonly #decoder = new TextDecoder()
+
+  private constructor(exports: Exports) {
+    this.#exports = exports
+  }
+
+  static async start(source: WebAssembly.Module, report: (text: string) => void = () => undefined): Promise<RulesModule> {
+    const host = wasiHost(report)
+    const instance = await WebAssembly.instantiate(source, {
+      wasi_snapshot_preview1: host.imports as WebAssembly.ModuleImports,
+    })
+    const exports = instance.exports as unknown as Exports
+    host.bind(exports.memory)
+    exports._initialize()
+    return new RulesModule(exports)
+  }
+
+  #put(bytes: Uint8Array): number {
+    const at = this.#exports.gw_input(bytes.length)
+    new Uint8Array(this.#exports.memory.buffer, at, bytes.length).set(bytes)
+    return bytes.length
+  }
+
+  #result(): string {
+    const size = this.#exports.gw_result_size()
+    if (size === 0) return ""
+    return this.#decoder.decode(new Uint8Array(this.#exports.memory.buffer, this.#exports.gw_result(), size))
+  }
+
+  #checked(code: number): void {
+    if (code < 0) throw new RulesRefused(this.#result())
+  }
+
+  reset(): void {
+    this.#exports.gw_reset()
+  }
+
+  /** One change of the plan document; changes come in order of dependence. */
+  planChange(bytes: Uint8Array): void {
+    this.#checked(this.#exports.gw_plan_change(this.#put(bytes)))
+  }
+
+  /** Adds entries by their canonical text; answers how many were new. */
+  entries(raws: readonly string[]): number {
+    const encoded = raws.map((raw) => this.#encoder.encode(raw))
+    const bytes = new Uint8Array(encoded.reduce((sum, e) => sum + 4 + e.length, 0))
+    const view = new DataView(bytes.buffer)
+    let at = 0
+    for (const one of encoded) {
+      view.setUint32(at, one.length, true)
+      bytes.set(one, at + 4)
+      at += 4 + one.length
+    }
+    const added = this.#exports.gw_entries(this.#put(bytes))
+    this.#checked(added)
+    return added
+  }
+
+  heads(document: string, heads: readonly string[]): void {
+    this.#exports.gw_heads(this.#put(this.#encoder.encode([document, ...heads].join("\n"))))
+  }
+
+  /** The rules' output, byte for byte what the server gives for the same basis. */
+  evaluate(now: number): string {
+    this.#checked(this.#exports.gw_evaluate(BigInt(now)))
+    return this.#result()
+  }
+
+  plan(): string {
+    this.#checked(this.#exports.gw_plan())
+    return this.#result()
+  }
+
+  conflicts(): string {
+    this.#checked(this.#exports.gw_conflicts())
+    return this.#result()
+  }
+
+  rejected(): string {
+    this.#checked(this.#exports.gw_rejected())
+    return this.#result()
+  }
+}

@@ -1,0 +1,201 @@
+//go:build wasip1
+
+package main
+
+import (
+	"encoding/hex"
+	"unsafe"
+
+	"gatewright/schema/canon"
+	"gatewright/schema/logbook"
+	"gatewright/schema/rules"
+	"gatewright/sync/change"
+	"gatewright/sync/fold"
+)
+
+// One state: a module instance serves one site on one phone.
+var (
+	input  []byte
+	result []byte
+
+	engine   = rules.New()
+	plan     = fold.New()
+	rejected []rejection
+	// stale says that the plan has changed since the engine last saw it.
+	stale bool
+)
+
+type rejection struct{ id, why string }
+
+// main is never called: a reactor only answers.
+func main() {}
+
+//go:wasmexport gw_input
+func gwInput(n int32) unsafe.Pointer {
+	if n < 1 {
+		n = 1
+	}
+	if cap(input) < int(n) {
+		input = make([]byte, n)
+	}
+	input = input[:n]
+	return unsafe.Pointer(&input[0])
+}
+
+//go:wasmexport gw_result
+func gwResult() unsafe.Pointer {
+	if len(result) == 0 {
+		return nil
+	}
+	return unsafe.Pointer(&result[0])
+}
+
+//go:wasmexport gw_result_size
+func gwResultSize() int32 { return int32(len(result)) }
+
+//go:wasmexport gw_reset
+func gwReset() {
+	engine, plan, rejected, stale = rules.New(), fold.New(), nil, false
+	result = result[:0]
+}
+
+//go:wasmexport gw_plan_change
+func gwPlanChange(n int32) int32 {
+	// The decoder and the fold keep what they are given, the buffer is used again.
+	bytes := append([]byte(nil), input[:n]...)
+	c, err := change.Decode(bytes, change.DefaultLimits)
+	if err == nil {
+		err = plan.Apply(c)
+	}
+	if err != nil {
+		result = append(result[:0], err.Error()...)
+		return -1
+	}
+	stale = true
+	return 0
+}
+
+//go:wasmexport gw_entries
+func gwEntries(n int32) int32 {
+	var added int32
+	for rest := input[:n]; len(rest) >= 4; {
+		size := int(rest[0]) | int(rest[1])<<8 | int(rest[2])<<16 | int(rest[3])<<24
+		if size < 0 || size > len(rest)-4 {
+			result = append(result[:0], "an entry is longer than what was handed over"...)
+			return -1
+		}
+		raw := append([]byte(nil), rest[4:4+size]...)
+		rest = rest[4+size:]
+		entry, err := logbook.ParseEntry(raw)
+		if err != nil {
+			rejected = append(rejected, rejection{id: idOf(raw), why: err.Error()})
+			continue
+		}
+		if engine.Add(entry) {
+			added++
+		}
+	}
+	return added
+}
+
+// idOf finds the id of an entry that could not be read, for the list of those.
+func idOf(raw []byte) string {
+	v, err := canon.Parse(raw)
+	if err != nil {
+		return ""
+	}
+	for i, key := range v.Keys {
+		if key == "id" {
+			return v.Vals[i].Str
+		}
+	}
+	return ""
+}
+
+//go:wasmexport gw_heads
+func gwHeads(n int32) {
+	lines := split(string(input[:n]))
+	engine.SetHeads(lines[0], lines[1:])
+}
+
+// split cuts text into its lines; an empty text is one empty line.
+func split(text string) []string {
+	var lines []string
+	for start, i := 0, 0; i <= len(text); i++ {
+		if i == len(text) || text[i] == '\n' {
+			if i > start || len(lines) == 0 {
+				lines = append(lines, text[start:i])
+			}
+			start = i + 1
+		}
+	}
+	return lines
+}
+
+//go:wasmexport gw_evaluate
+func gwEvaluate(now int64) int32 {
+	if stale {
+		projection := plan.JSON()
+		parsed, err := logbook.ParsePlan(projection)
+		if err != nil {
+			result = append(result[:0], err.Error()...)
+			return -1
+		}
+		engine.SetPlan(parsed, projection)
+		stale = false
+	}
+	result = engine.Evaluate(now).AppendJSON(result[:0])
+	return 0
+}
+
+//go:wasmexport gw_plan
+func gwPlan() int32 {
+	result = append(result[:0], plan.JSON()...)
+	return 0
+}
+
+//go:wasmexport gw_conflicts
+func gwConflicts() int32 {
+	result = append(result[:0], '[')
+	for i, conflict := range plan.Conflicts() {
+		if i > 0 {
+			result = append(result, ',')
+		}
+		result = append(result, `{"path":[`...)
+		for j, step := range conflict.Path {
+			if j > 0 {
+				result = append(result, ',')
+			}
+			result = canon.AppendString(result, step)
+		}
+		result = append(result, `],"changes":[`...)
+		for j, live := range conflict.Values {
+			if j > 0 {
+				result = append(result, ',')
+			}
+			result = append(result, '"')
+			result = hex.AppendEncode(result, live.Hash[:])
+			result = append(result, '"')
+		}
+		result = append(result, `]}`...)
+	}
+	result = append(result, ']')
+	return 0
+}
+
+//go:wasmexport gw_rejected
+func gwRejected() int32 {
+	result = append(result[:0], '[')
+	for i, r := range rejected {
+		if i > 0 {
+			result = append(result, ',')
+		}
+		result = append(result, `{"id":`...)
+		result = canon.AppendString(result, r.id)
+		result = append(result, `,"why":`...)
+		result = canon.AppendString(result, r.why)
+		result = append(result, '}')
+	}
+	result = append(result, ']')
+	return 0
+}
