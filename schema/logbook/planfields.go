@@ -291,20 +291,20 @@ func names[T any](fields []planField[T]) []string {
 func CheckPlanField(collection, field string, v canon.Value) *Problem {
 	switch collection {
 	case SiteCollection:
-		return checkOne(siteFields, field, v)
+		return checkOne(siteFields, collection, field, v)
 	case GatesCollection:
-		return checkOne(gateFields, field, v)
+		return checkOne(gateFields, collection, field, v)
 	case PartsCollection:
-		return checkOne(partFields, field, v)
+		return checkOne(partFields, collection, field, v)
 	case ChecksCollection:
-		return checkOne(checkFields, field, v)
+		return checkOne(checkFields, collection, field, v)
 	case RoundsCollection:
-		return checkOne(roundFields, field, v)
+		return checkOne(roundFields, collection, field, v)
 	}
-	return &Problem{Field: collection, Detail: "the plan has no collection of that name"}
+	return &Problem{Field: collection, Detail: "the plan has no collection " + shown(collection)}
 }
 
-func checkOne[T any](fields []planField[T], name string, v canon.Value) *Problem {
+func checkOne[T any](fields []planField[T], collection, name string, v canon.Value) *Problem {
 	for i := range fields {
 		f := &fields[i]
 		if f.name != name {
@@ -315,5 +315,13 @@ func checkOne[T any](fields []planField[T], name string, v canon.Value) *Problem
 		}
 		return f.into(new(T), v, name)
 	}
-	return &Problem{Field: name, Detail: "the plan has no field of that name there"}
+	return &Problem{Field: name, Detail: collection + " has no field " + shown(name)}
+}
+
+// shown is a name from outside as it may stand in a sentence.
+func shown(name string) string {
+	if !isWord(strings.ReplaceAll(name, "_", "-"), 32) {
+		return "of that name"
+	}
+	return name
 }
