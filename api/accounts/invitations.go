@@ -184,3 +184,7 @@ func (a *Accounts) grantOf(ctx context.Context, tx *sql.Tx, site, person string)
 	}
 	return p, err
 }
+
+// JoinLink is the address that opens an invitation. The code stands behind the #, which browsers keep to
+// themselves: it reaches no server log.
+func JoinLink(origin, code string) string { return origin + "/join#" + code }
