@@ -7,7 +7,6 @@ import (
 	"bytes"
 	"cmp"
 	"context"
-	"errors"
 	"fmt"
 	"math"
 	"slices"
@@ -293,9 +292,6 @@ func (s *Store) Quarantine(ctx context.Context, siteID string, refused []hub.Qua
 		return &hub.StoreError{Code: hub.StoreSite}
 	}
 	for _, q := range refused {
-		if q.ID == "" {
-			return errors.New("keeping what was refused: id: missing")
-		}
 		if !s.quarantine[q.ID] {
 			s.quarantine[q.ID] = true
 			at.quarantine = append(at.quarantine, cloneQuarantined(q))
