@@ -3,7 +3,6 @@
 package main
 
 import (
-	"encoding/hex"
 	"unsafe"
 
 	"gatewright/schema/canon"
@@ -174,7 +173,7 @@ func gwConflicts() int32 {
 				result = append(result, ',')
 			}
 			result = append(result, '"')
-			result = hex.AppendEncode(result, live.Hash[:])
+			result = append(result, live.Change.String()...)
 			result = append(result, '"')
 		}
 		result = append(result, `]}`...)

@@ -77,6 +77,7 @@ export class Documents {
   }
 
   readonly retry = (): void => this.#link?.retry()
+  readonly reconnect = (): void => this.#link?.reconnect()
 
   get listed(): readonly DocName[] {
     return this.#listed

@@ -109,6 +109,13 @@ export class ServerLink extends NetworkAdapter {
     if (this.#socket === undefined) void this.#open()
   }
 
+  /** Leaves the present connection for a new one, for instance because this device now has one more person. */
+  readonly reconnect = (): void => {
+    this.#drop()
+    this.#become("offline")
+    this.retry()
+  }
+
   readonly #wake = (): void => {
     if (document.visibilityState === "hidden") return
     this.#look()

@@ -1,0 +1,357 @@
+import { initializeWasm } from "@automerge/automerge-repo/slim"
+import automergeUrl from "@automerge/automerge/automerge.wasm?url"
+import rulesUrl from "../generated/rules.wasm?url"
+import { Access } from "../device/access"
+import { Api, ApiProblem, Unreachable, type Invitation, type Person } from "../device/api"
+import { Devices, type Device } from "../device/device"
+import { base64url } from "../device/keys"
+import { Documents } from "../documents/documents"
+import { DocumentStore } from "../documents/store"
+import { encodeEntry, parseEntry, type Doing, type Entry } from "../logbook/entry"
+import { EntryIds, monthOf, type EntryId, type Instant, type PersonId } from "../logbook/ids"
+import { parsePlan, type Plan } from "../logbook/plan"
+import type { LinkState } from "../network/link"
+import { Outbox, type Parcel } from "../outbox/outbox"
+import { RulesClient } from "../rules/client"
+import type { RulesOutput } from "../rules/output"
+import { Clock } from "./clock"
+
+/** Where the app stands; the screens show one of these. */
+export type Phase =
+  | { readonly is: "starting" }
+  | { readonly is: "not joined" }
+  | { readonly is: "open elsewhere" }
+  | { readonly is: "broken"; readonly what: string }
+  | { readonly is: "ready" }
+
+/**
+ * All that the screens read, and the only hand that writes. Facts come in from
+ * outbox, documents and rules; screens read the fields and call the actions.
+ */
+export class Session {
+  phase = $state.raw<Phase>({ is: "starting" })
+  device = $state.raw<Device | undefined>()
+  plan = $state.raw<Plan | undefined>()
+  rules = $state.raw<RulesOutput | undefined>()
+  rulesTrouble = $state.raw<string | undefined>()
+  parcels = $state.raw<readonly Parcel[]>([])
+  link = $state<LinkState>("offline")
+  /** When the server last had everything from this phone. */
+  safeAt = $state<Instant | undefined>()
+  /** Corrected time, refreshed often enough for ages in minutes. */
+  now = $state<Instant>(Date.now())
+  names = $state.raw<ReadonlyMap<string, string>>(new Map())
+  persisted = $state.raw<boolean | undefined>()
+  /** Grows with every entry: what reads entries reads this first. */
+  entriesSeen = $state(0)
+
+  /** The rules' output as text, and their plan: for tests and for comparison with the server. */
+  rulesText = ""
+  planText = ""
+
+  readonly #entries = new Map<EntryId, Entry>()
+  readonly #ids = new EntryIds()
+  readonly #api = new Api(location.origin)
+  readonly #clock = new Clock(0)
+  #devices: Devices | undefined
+  #outbox: Outbox | undefined
+  #documents: Documents | undefined
+  #rulesClient: RulesClient | undefined
+  #access: Access | undefined
+
+  get entries(): ReadonlyMap<EntryId, Entry> {
+    void this.entriesSeen
+    return this.#entries
+  }
+
+  get person(): Person | undefined {
+    return this.device?.people.find((p) => p.id === this.device?.current)
+  }
+
+  /** Starts from what this phone holds; the network is not waited for. */
+  async start(): Promise<void> {
+    try {
+      this.#devices = await Devices.open()
+      const device = await this.#devices.current()
+      if (device === undefined) {
+        this.phase = { is: "not joined" }
+        return
+      }
+      await this.#enter(device)
+    } catch (problem) {
+      this.#fail(problem)
+    }
+  }
+
+  #fail(problem: unknown): void {
+    console.error(problem)
+    this.phase = { is: "broken", what: problem instanceof Error ? problem.message : String(problem) }
+  }
+
+  async #enter(device: Device): Promise<void> {
+    this.device = device
+    this.#clock.off = device.off
+    this.now = this.#clock.now()
+    setInterval(() => (this.now = this.#clock.now()), 15_000)
+    // One writer for each device's storage: a second tab waits, and takes over
+    // when the first one closes.
+    const name = `gatewright-${device.device}`
+    let waiting = true
+    void navigator.locks.request(name, async () => {
+      waiting = false
+      try {
+        await this.#run(device, name)
+      } catch (problem) {
+        this.#fail(problem)
+      }
+      await new Promise(() => undefined)
+    })
+    setTimeout(() => {
+      if (waiting) this.phase = { is: "open elsewhere" }
+    }, 700)
+  }
+
+  async #run(device: Device, name: string): Promise<void> {
+    const [outbox] = await Promise.all([Outbox.open(name), initializeWasm(automergeUrl)])
+    this.#outbox = outbox
+    this.parcels = outbox.parcels
+    this.safeAt = (await outbox.fact("safe at")) as Instant | undefined
+    const names = await outbox.fact("names")
+    if (names instanceof Map) this.names = names as ReadonlyMap<string, string>
+
+    this.#access = new Access(this.#api, () => this.device ?? device, this.#clock.raw, (off) => void this.#setOffset(off))
+    this.#startRules()
+    this.#documents = new Documents({
+      site: device.site.id,
+      device: device.device,
+      outbox,
+      storage: DocumentStore.named(`gatewright-documents-${device.device}`),
+      address: () => this.#address(),
+      now: this.#clock.now,
+      listener: {
+        entries: (raws) => this.#take(raws),
+        planChanges: (changes, heads) => this.#rulesClient?.planChanges(changes, heads),
+        heads: (document, heads) => this.#rulesClient?.heads(document, heads),
+        link: (state) => this.#linkIs(state),
+        outbox: () => this.#outboxChanged(),
+        startedOver: () => this.#startedOver(),
+        identityRefused: () => this.#access?.forget(),
+      },
+    })
+    // The outbox knows more than the stored documents: its entries count at once.
+    this.#take(outbox.parcels.filter((p) => p.state === "waiting").map((p) => p.raw))
+    await this.#documents.start()
+    this.phase = { is: "ready" }
+    void this.#askToPersist()
+  }
+
+  #startRules(): void {
+    this.#rulesClient?.stop()
+    const worker = new Worker(new URL("../rules/worker.ts", import.meta.url), { type: "module", name: "rules" })
+    this.#rulesClient = new RulesClient(worker, rulesUrl, this.#clock.now, {
+      plan: (json) => {
+        this.planText = json
+        this.plan = parsePlan(json) ?? this.plan
+      },
+      output: (output, json) => {
+        this.rulesText = json
+        this.rules = output
+        this.rulesTrouble = undefined
+        this.now = this.#clock.now()
+      },
+      failed: (what) => {
+        this.rulesTrouble = what
+      },
+    })
+  }
+
+  #startedOver(): void {
+    this.#entries.clear()
+    this.#rulesClient?.reset()
+    this.#take((this.#outbox?.waiting() ?? []).map((p) => p.raw))
+  }
+
+  #take(raws: readonly string[]): void {
+    const fresh: string[] = []
+    for (const raw of raws) {
+      const entry = parseEntry(raw)
+      if (entry === undefined || this.#entries.has(entry.id)) continue
+      this.#entries.set(entry.id, entry)
+      fresh.push(raw)
+    }
+    if (fresh.length === 0) return
+    this.entriesSeen += fresh.length
+    this.#rulesClient?.entries(fresh)
+  }
+
+  #outboxChanged(): void {
+    const outbox = this.#outbox
+    if (outbox === undefined) return
+    this.parcels = outbox.parcels
+    if (this.link === "online" && outbox.waiting().length === 0) {
+      this.safeAt = this.#clock.now()
+      void outbox.note("safe at", this.safeAt)
+    }
+  }
+
+  #linkIs(state: LinkState): void {
+    this.link = state
+    if (state === "online") void this.#refreshPeople()
+  }
+
+  async #address(): Promise<string | undefined> {
+    const device = this.device
+    if (device === undefined || this.#access === undefined) return undefined
+    const token = await this.#access.token()
+    if (token.drain) {
+      await this.#drain(token.text)
+      return undefined
+    }
+    try {
+      return await this.#api.ticket(device.site.id, token.text)
+    } catch (problem) {
+      if (problem instanceof ApiProblem && problem.status === 401) this.#access.forget()
+      throw problem
+    }
+  }
+
+  /** This device's access has ended: what it still holds goes to the manager's list. */
+  async #drain(token: string): Promise<void> {
+    const [device, outbox] = [this.device, this.#outbox]
+    if (device === undefined || outbox === undefined) return
+    for (let waiting = outbox.waiting(); waiting.length > 0; waiting = outbox.waiting()) {
+      const some = waiting.slice(0, 100)
+      await this.#api.drain(device.site.id, some.map((p) => p.raw), token)
+      await outbox.turnAway(
+        some.map(({ id }) => ({ id, code: "ended", reason: "The access of this phone has ended; a manager has been handed this entry." })),
+        this.#clock.now(),
+      )
+    }
+    this.#outboxChanged()
+  }
+
+  async #setOffset(off: number): Promise<void> {
+    this.#clock.off = off
+    this.now = this.#clock.now()
+    const device = this.device
+    if (device === undefined || device.off === off) return
+    await this.#keep({ ...device, off })
+    this.#rulesClient?.evaluateSoon()
+  }
+
+  async #keep(device: Device): Promise<void> {
+    this.device = device
+    await this.#devices?.save(device)
+  }
+
+  async #refreshPeople(): Promise<void> {
+    const [device, access, outbox] = [this.device, this.#access, this.#outbox]
+    if (device === undefined || access === undefined || outbox === undefined) return
+    try {
+      const token = await access.token()
+      if (token.drain) return
+      const [me, people] = await Promise.all([this.#api.me(token.text), this.#api.people(device.site.id, token.text)])
+      const names = new Map(people.filter((p) => p.name !== "").map((p) => [p.id as string, p.name]))
+      for (const p of me.people) names.set(p.id, p.name)
+      this.names = names
+      await outbox.note("names", names)
+      if (me.people.length > 0) {
+        const current = me.people.some((p) => p.id === this.device?.current) ? device.current : (me.people[0]?.id ?? device.current)
+        await this.#keep({ ...(this.device ?? device), site: me.site, people: me.people, current })
+      }
+    } catch (problem) {
+      if (!(problem instanceof Unreachable) && !(problem instanceof ApiProblem)) throw problem
+    }
+  }
+
+  async #askToPersist(): Promise<void> {
+    try {
+      this.persisted = (await navigator.storage.persisted()) || (await navigator.storage.persist())
+    } catch {
+      this.persisted = false
+    }
+  }
+
+  // Actions
+
+  /**
+   * Records what was done, by the current person, now. Returns once all of it
+   * is on this phone's disk; what cannot be saved throws and nothing is kept.
+   */
+  readonly record = async (doings: readonly Doing[]): Promise<readonly EntryId[]> => {
+    const [device, outbox] = [this.device, this.#outbox]
+    if (device === undefined || outbox === undefined) throw new Error("nobody has joined on this phone yet")
+    const at = Math.trunc(this.#clock.now())
+    const parcels = doings.map((doing): Parcel => {
+      const target = "of" in doing ? doing.of : undefined
+      const id = this.#ids.next(at, target)
+      const raw = encodeEntry(doing, { id, at, off: this.#clock.off, by: device.current, dev: device.device })
+      return { id, raw, document: monthOf(id), state: "waiting" }
+    })
+    await outbox.add(parcels)
+    this.parcels = outbox.parcels
+    this.#take(parcels.map((p) => p.raw))
+    // From here on it is saved; the document follows and is put right at the next start if it cannot.
+    await this.#documents?.write(parcels).catch((problem: unknown) => console.error("writing to the document", problem))
+    return parcels.map((p) => p.id)
+  }
+
+  readonly choosePerson = async (person: PersonId): Promise<void> => {
+    const device = this.device
+    if (device !== undefined) await this.#keep({ ...device, current: person })
+  }
+
+  readonly retryLink = (): void => this.#documents?.retry()
+
+  readonly retryEntry = async (id: EntryId): Promise<void> => {
+    const parcel = await this.#outbox?.retry(id)
+    if (parcel === undefined) return
+    this.#outboxChanged()
+    this.#take([parcel.raw])
+    await this.#documents?.write([parcel])
+  }
+
+  readonly look = (code: string): Promise<Invitation> => this.#api.look(code)
+
+  /** Spends an invitation: a new device, or one more person on this one. */
+  readonly join = async (code: string, name: string, invitation: Invitation): Promise<void> => {
+    const devices = this.#devices
+    if (devices === undefined) throw new Error("the storage of this phone is not open")
+    const enrolled = devices.atSite(await devices.list(), invitation.site.id)
+    if (enrolled !== undefined && enrolled.device === this.device?.device && this.#access !== undefined) {
+      const token = await this.#access.token()
+      const joined = await this.#api.join(code, name, { token: token.text })
+      const people = [...enrolled.people.filter((p) => p.id !== joined.person.id), joined.person]
+      await this.#keep({ ...(this.device ?? enrolled), people, current: joined.person.id })
+      this.names = new Map([...this.names, [joined.person.id, joined.person.name]])
+      // The rights of the open connection do not know the newcomer yet.
+      this.#documents?.reconnect()
+      return
+    }
+    const keys = await devices.nextKeys()
+    const joined = await this.#api.join(code, name, { publicKey: base64url(keys.publicKey), label: phoneLabel() })
+    const device: Device = { device: joined.device, site: joined.site, keys, people: [joined.person], current: joined.person.id, off: 0 }
+    await devices.save(device)
+    if (this.device === undefined) await this.#enter(device)
+    else location.assign("/")
+  }
+
+  readonly choice = async (name: string): Promise<unknown> => this.#devices?.choice(name)
+  readonly choose = async (name: string, value: unknown): Promise<void> => this.#devices?.choose(name, value)
+
+  /** Everything this phone has recorded or holds, as one text to hand over. */
+  readonly exported = (): string => {
+    const lines = [...this.#entries.values()].sort((a, b) => (a.id < b.id ? -1 : 1)).map((e) => e.raw)
+    const aside = (this.#outbox?.refused() ?? []).map((p) => JSON.stringify({ "not accepted": p.reason, code: p.code, entry: p.raw }))
+    return [...lines, ...aside].join("\n") + "\n"
+  }
+}
+
+function phoneLabel(): string {
+  const agent = navigator.userAgent
+  const system = /Android|iPhone|iPad|Windows|Mac OS|Linux/.exec(agent)?.[0] ?? "Browser"
+  const browser = /Firefox|Edg|Chrome|Safari/.exec(agent)?.[0] ?? ""
+  return `${system} ${browser}`.trim()
+}
+
+export const session = new Session()
