@@ -109,14 +109,13 @@ func (c *check) fixedItem(e *Engine, v *view, now int64, p *period, w *walk, ite
 	for len(missed) > 0 && missed[0].late <= cleared {
 		missed = missed[1:]
 	}
-	late := slices.MinFunc
 	switch {
 	case len(missed) > 0:
 		item.State, item.Missed = Overdue, len(missed)
 		item.take(missed[0])
 	case len(w.grace) > 0:
 		item.State = Late
-		item.take(late(w.grace, func(a, b obligation) int { return cmp.Compare(a.due, b.due) }))
+		item.take(slices.MinFunc(w.grace, func(a, b obligation) int { return cmp.Compare(a.due, b.due) }))
 	case due == cadence.Never:
 		return false
 	default:
