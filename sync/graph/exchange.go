@@ -34,7 +34,6 @@ func (g *Graph) Receive(p *Peer, m wire.SyncMessage) {
 	if len(g.Missing(p.heads)) == 0 {
 		p.shared = p.heads
 		if len(p.heads) == 0 { // the peer has nothing, or nothing any more
-			p.lastSent = nil
 			p.sent = nil
 		}
 		return

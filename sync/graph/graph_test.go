@@ -103,7 +103,8 @@ func TestAncestry(t *testing.T) {
 		above := map[change.Hash]map[change.Hash]bool{} // hash -> itself and its ancestors
 		all := []change.Hash{}
 		for range rapid.IntRange(0, 30).Draw(t, "changes") {
-			n := w.node(subset(t, all, 3, "deps"), 0)
+			deps := subset(t, all, 3, "deps")
+			n := w.node(deps, g.MaxOp(deps))
 			if err := g.Add(n); err != nil {
 				t.Fatal(err)
 			}
@@ -131,6 +132,12 @@ func TestAncestry(t *testing.T) {
 		}
 		if got := g.hashes(g.since(known)); !slices.Equal(got, want) {
 			t.Fatalf("since %v: %v, want %v", known, got, want)
+		}
+
+		for _, h := range append(all, sha256.Sum256([]byte("unknown"))) {
+			if got := g.Reaches(known[:len(known)-1], h); got != covered[h] {
+				t.Fatalf("%v reach %.8s: %v", known, h, got)
+			}
 		}
 
 		var tips []change.Hash

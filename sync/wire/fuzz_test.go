@@ -16,6 +16,21 @@ func FuzzDecode(f *testing.F) {
 	for _, m := range []map[string]any{aSync, aJoin, aCast, with(aJoin, "peerMetadata", undefined)} {
 		f.Add(frame(f, m))
 	}
+	for _, m := range []Message{
+		Join{SenderID: "p1", Gatewright: true},
+		Documents{SenderID: "hub", TargetID: "p1", Documents: []Document{{"plan", "d1", hashesOf(0, 2)}, {"log/2026-03", "d2", nil}}},
+		Refused{SenderID: "hub", TargetID: "p1", DocumentID: "d1", Refused: []RefusedChange{
+			{Hash: hashOf(1), Code: "rights", Reason: "by: may not do this", Entries: []string{"01J"}, Held: true}, {Hash: hashOf(2), Code: "key"}}},
+	} {
+		b, err := Encode(m)
+		if err != nil {
+			f.Fatal(err)
+		}
+		if again, err := Decode(b); err != nil || again.Type() != m.Type() {
+			f.Fatalf("%#v came back as %#v, %v", m, again, err)
+		}
+		f.Add(b)
+	}
 	f.Fuzz(func(t *testing.T, b []byte) {
 		m, err := Decode(b)
 		if err != nil {
