@@ -30,6 +30,8 @@ export interface Part {
   readonly gate: GateId
   readonly type: string
   readonly name: string
+  /** Its place at the gate, m: x along the race with the animals, y to the left of it. */
+  readonly at?: { readonly x: number; readonly y: number }
   readonly order: number
   readonly retired?: Instant
 }
@@ -94,6 +96,17 @@ function items<Id extends string>(root: Fields, collection: string): [Id, Fields
   return Object.entries(map).filter((pair): pair is [Id, Fields] => isFields(pair[1]))
 }
 
+function place(fields: Fields): { readonly x: number; readonly y: number } | undefined {
+  try {
+    const value: unknown = JSON.parse(text(fields, "pos") || "null")
+    if (!isFields(value)) return undefined
+    const [x, y] = [number(value, "x"), number(value, "y")]
+    return x === undefined || y === undefined ? undefined : { x, y }
+  } catch {
+    return undefined
+  }
+}
+
 const optional = <Key extends string, Value>(key: Key, value: Value | undefined): { readonly [K in Key]?: Value } =>
   (value === undefined ? {} : { [key]: value }) as { readonly [K in Key]?: Value }
 
@@ -153,6 +166,7 @@ export function parsePlan(json: string): Plan | undefined {
         gate: text(f, "gate") as GateId,
         type: text(f, "type"),
         name: text(f, "name") || id,
+        ...optional("at", place(f)),
         order: number(f, "order") ?? 0,
         ...optional("retired", number(f, "retired")),
       },

@@ -15,6 +15,7 @@ import { Outbox, type Parcel } from "../outbox/outbox"
 import { RulesClient } from "../rules/client"
 import type { RulesOutput } from "../rules/output"
 import { Clock } from "./clock"
+import { standing } from "./standing"
 
 /** Where the app stands; the screens show one of these. */
 export type Phase =
@@ -63,6 +64,9 @@ export class Session {
     void this.entriesSeen
     return this.#entries
   }
+
+  /** What the log says of gates and checks at this moment. */
+  readonly standing = $derived.by(() => standing(this.entries.values(), this.now))
 
   get person(): Person | undefined {
     return this.device?.people.find((p) => p.id === this.device?.current)

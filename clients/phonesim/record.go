@@ -1,0 +1,110 @@
+package phonesim
+
+import (
+	"cmp"
+	"fmt"
+
+	"gatewright/schema/logbook"
+	"gatewright/sync/admit"
+	"gatewright/sync/change"
+)
+
+// Record saves one entry. The caller says kind, person and the fields of the
+// kind; id, device and correction are the phone's, and At is now unless it is
+// given. When Record returns nil the entry is saved.
+func (p *Phone) Record(e logbook.Entry) (logbook.EntryID, error) {
+	if !p.On() {
+		return "", ErrOff
+	}
+	now := p.Now()
+	id, err := p.nextID(now, max(e.Of, e.Replaces))
+	if err != nil {
+		return "", fmt.Errorf("recording: %w", err)
+	}
+	e.ID, e.V, e.Dev, e.Off = id, 1, p.cfg.Device, p.disk.off
+	e.At = cmp.Or(e.At, now)
+	raw, err := e.Encode()
+	if err != nil {
+		return "", fmt.Errorf("recording: %w", err)
+	}
+	parcel := Parcel{ID: id, Raw: string(raw), Document: id.Document(), State: Waiting}
+	if err := p.step(StepOutbox); err != nil {
+		return "", err
+	}
+	p.disk.parcels[id] = parcel
+	if err := p.step(StepDocument); err != nil {
+		return "", err
+	}
+	if err := p.put(p.open(parcel.Document), parcel); err != nil {
+		return "", fmt.Errorf("recording: %w", err)
+	}
+	if err := p.step(StepSaid); err != nil {
+		return "", err
+	}
+	return id, nil
+}
+
+// nextID makes an id of this moment. Within one millisecond ids rise in the
+// order of recording. The id of an entry that speaks about another one is
+// greater than that one's, also when that one is dated ahead: then it gets the
+// millisecond after it, with chance of its own, so that two phones that void
+// the same entry do not make the same id. Such an id does not draw later ones
+// after it, and neither does a clock that was ahead and is put right.
+func (p *Phone) nextID(now int64, after logbook.EntryID) (logbook.EntryID, error) {
+	var random [10]byte
+	p.cfg.Random(random[:])
+	id := logbook.NewEntryID(now, random)
+	if id <= p.last && p.last.Time() == now {
+		var err error
+		if id, err = logbook.Next(p.last); err != nil {
+			return "", err
+		}
+	}
+	p.last = id
+	if id <= after {
+		id = logbook.NewEntryID(after.Time()+1, random)
+	}
+	return id, id.Valid()
+}
+
+// put writes an entry into its document as a change of its own: what is
+// refused then takes nothing else with it. An entry that is there is left.
+func (p *Phone) put(d *document, parcel Parcel) error {
+	if _, there := d.entries[parcel.ID]; there {
+		return nil
+	}
+	c := d.next(p.actor, parcel.ID.Time())
+	c.Ops = []change.Op{{Key: string(parcel.ID), Action: change.Set, Value: change.String(parcel.Raw)}}
+	return p.write(d, c)
+}
+
+func (p *Phone) write(d *document, c *change.Change) error {
+	if err := change.Encode(c); err != nil {
+		return err
+	}
+	if _, err := d.add(c); err != nil {
+		return err
+	}
+	p.disk.writeLate(d.name, c.Bytes)
+	return p.say(d)
+}
+
+// Edit sets one field of an item of the plan; item is "" for the site. The
+// edit goes into the document alone, as it does on a phone.
+func (p *Phone) Edit(collection, item, field string, v change.Value) error {
+	if !p.On() {
+		return ErrOff
+	}
+	d := p.open(logbook.PlanDocument)
+	obj, ok := d.plan.Map(admit.Place{Collection: collection, Item: item})
+	if !ok {
+		return fmt.Errorf("editing the plan: %s: there is no such item in %s", item, collection)
+	}
+	pred, _ := d.plan.Live(obj, field)
+	c := d.next(p.actor, p.Now())
+	c.Ops = []change.Op{{Obj: obj, Key: field, Action: change.Set, Value: v, Pred: pred}}
+	if err := p.write(d, c); err != nil {
+		return fmt.Errorf("editing the plan: %w", err)
+	}
+	return nil
+}

@@ -1,0 +1,85 @@
+package phonesim
+
+import (
+	"slices"
+
+	"gatewright/schema/logbook"
+	"gatewright/sync/admit"
+	"gatewright/sync/change"
+	"gatewright/sync/wire"
+)
+
+// notTaken takes in that the server will not have changes of this copy. What
+// it names of this phone's own is kept with the reason; all else that this
+// phone wrote goes back into the outbox in the same words; and the copy is
+// condemned. All of that is one write. Then the copy goes, and the phone
+// connects anew.
+func (p *Phone) notTaken(m wire.Refused) error {
+	name, ok := p.names[m.DocumentID]
+	if !ok || len(m.Refused) == 0 {
+		return nil
+	}
+	d := p.docs[name]
+	changed := map[logbook.EntryID]Parcel{}
+	for id, w := range d.entries {
+		e, err := logbook.ParseEntry([]byte(w.raw))
+		if err != nil || e.Dev != p.cfg.Device {
+			continue
+		}
+		if _, kept := p.disk.parcels[id]; !kept {
+			changed[id] = Parcel{ID: id, Raw: w.raw, Document: name, State: Waiting}
+		}
+	}
+	var edits []RefusedEdit
+	for _, r := range m.Refused {
+		if r.Code == admit.CodeDepends {
+			continue // it only builds on one that is refused, and is written again
+		}
+		state := Refused
+		if r.Held {
+			state = Held
+		}
+		if name == logbook.PlanDocument && !r.Held {
+			edits = append(edits, RefusedEdit{r.Code, r.Reason})
+		}
+		for _, id := range d.named(r) {
+			parcel, own := changed[id]
+			if !own {
+				if parcel, own = p.disk.parcels[id]; !own {
+					continue // another device's: not this phone's fault
+				}
+			}
+			parcel.State, parcel.Code, parcel.Reason = state, r.Code, r.Reason
+			changed[id] = parcel
+		}
+	}
+	if err := p.step(StepRefuse); err != nil {
+		return err
+	}
+	for id, parcel := range changed {
+		p.disk.parcels[id] = parcel
+	}
+	p.disk.drops[name] = true
+	p.refused = append(p.refused, edits...)
+	p.Disconnect()
+	return p.load()
+}
+
+// named gives the entries that a refusal is about: those that it lists, else
+// all of its change.
+func (d *document) named(r wire.RefusedChange) []logbook.EntryID {
+	var out []logbook.EntryID
+	for _, id := range r.Entries {
+		out = append(out, logbook.EntryID(id))
+	}
+	if len(out) > 0 {
+		return out
+	}
+	i := slices.IndexFunc(d.changes, func(c *change.Change) bool { return c.Hash == r.Hash })
+	if i >= 0 {
+		for _, op := range d.changes[i].Ops {
+			out = append(out, logbook.EntryID(op.Key))
+		}
+	}
+	return out
+}
