@@ -1,3 +1,4 @@
+import { readFileSync } from "node:fs"
 import { fileURLToPath } from "node:url"
 import { svelte } from "@sveltejs/vite-plugin-svelte"
 import { VitePWA } from "vite-plugin-pwa"
@@ -11,7 +12,10 @@ const cborWithoutEval = fileURLToPath(
 
 const server = process.env["GATEWRIGHT_SERVER"] ?? "http://127.0.0.1:8080"
 
+const { version } = JSON.parse(readFileSync(new URL("./package.json", import.meta.url), "utf8")) as { version: string }
+
 export default defineConfig({
+  define: { __VERSION__: JSON.stringify(version) },
   resolve: { alias: { "cbor-x": cborWithoutEval } },
   build: {
     target: "es2022",

@@ -12,7 +12,7 @@ export type Sheet =
   | { readonly is: "dismiss"; readonly flag: string }
   | { readonly is: "void"; readonly entry: EntryId }
   | { readonly is: "people" }
-  | { readonly is: "join" }
+  | { readonly is: "join"; readonly code?: string }
   | { readonly is: "emergency" }
   | { readonly is: "cautions" }
 

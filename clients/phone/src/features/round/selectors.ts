@@ -1,4 +1,4 @@
-import type { CheckId, GateId } from "../../logbook/ids"
+import type { CheckId } from "../../logbook/ids"
 import type { Check, Gate, Plan } from "../../logbook/plan"
 import type { Due, RulesOutput } from "../../rules/output"
 

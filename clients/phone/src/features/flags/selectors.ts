@@ -1,0 +1,41 @@
+import type { Check, Plan } from "../../logbook/plan"
+import type { Flag, RulesOutput, Severity } from "../../rules/output"
+
+const order: Readonly<Record<Severity, number>> = { act: 0, watch: 1, know: 2 }
+
+/** Open flags, the most pressing first; dismissed ones last. */
+export function openFlags(rules: RulesOutput): readonly Flag[] {
+  const weight = (f: Flag): number => (f.dismissed === undefined ? order[f.severity] : 3)
+  return rules.flags.filter((f) => f.cleared === undefined).sort((a, b) => weight(a) - weight(b) || b.raised - a.raised || (a.subject < b.subject ? -1 : 1))
+}
+
+export const clearedFlags = (rules: RulesOutput): readonly Flag[] => rules.flags.filter((f) => f.cleared !== undefined).sort((a, b) => (b.cleared ?? 0) - (a.cleared ?? 0))
+
+export const flagsThatCount = (rules: RulesOutput | undefined): number => (rules === undefined ? 0 : openFlags(rules).filter((f) => f.dismissed === undefined && f.severity !== "know").length)
+
+export type NextStep =
+  | { readonly is: "measure" | "look" | "do"; readonly check: Check }
+  | { readonly is: "automatic"; readonly gate: NonNullable<Flag["gate"]> }
+  | { readonly is: "fixed"; readonly of: string }
+  | undefined
+
+/** What to do about a flag, where one thing plainly follows from it. */
+export function nextStep(flag: Flag, plan: Plan): NextStep {
+  const check = flag.check === undefined ? undefined : plan.checks.get(flag.check)
+  switch (flag.rule) {
+    case "overdue":
+      return check && { is: "do", check }
+    case "limit":
+    case "near":
+    case "disagree":
+      return check && { is: "measure", check }
+    case "bad":
+      return check && { is: "look", check }
+    case "manual":
+      return flag.gate === undefined ? undefined : { is: "automatic", gate: flag.gate }
+    case "fault":
+      return { is: "fixed", of: flag.subject.slice("fault/".length) }
+    default:
+      return undefined
+  }
+}

@@ -1,0 +1,14 @@
+import { mount } from "svelte"
+import "./look/base.css"
+import "./look/theme.svelte"
+import App from "./app/App.svelte"
+import { navigation } from "./navigation/navigation.svelte"
+import { openHook } from "./session/hook"
+import { session } from "./session/session.svelte"
+import { update } from "./update/update.svelte"
+
+const target = document.getElementById("app")
+if (target !== null) mount(App, { target })
+openHook(session)
+void session.start()
+update.start(() => navigation.sheet !== undefined)
