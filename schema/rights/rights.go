@@ -1,0 +1,113 @@
+// Package rights is the one table of who may do what: which role may write which kind of entry, whose entries it
+// may void or replace, and which fields of the plan it may edit. The API, the sync path and the phone's screens
+// all go by it; nobody else decides.
+//
+// Technicians and viewers write nothing in documents: they read projections through the API. The server writes the
+// kinds that only it may write; plan items are created by the server alone, so site.id, the zone tables and the
+// beginnings of items are nobody's to edit.
+package rights
+
+import (
+	"slices"
+
+	"gatewright/schema/logbook"
+)
+
+// Role is what somebody is at a site.
+type Role string
+
+// The roles.
+const (
+	Crew       Role = "crew"
+	Manager    Role = "manager"
+	Contractor Role = "contractor"
+	Technician Role = "technician"
+	Viewer     Role = "viewer"
+	Server     Role = "server"
+)
+
+// Void says whose entries a role may void or replace.
+type Void string
+
+// The answers.
+const (
+	VoidNone Void = "none"
+	VoidOwn  Void = "own"
+	VoidAny  Void = "any"
+)
+
+// Row is one role's line of the table.
+type Row struct {
+	Role   Role                `json:"role"`
+	Writes []logbook.Kind      `json:"writes"`
+	Voids  Void                `json:"voids"`
+	Edits  map[string][]string `json:"edits"` // plan collection to its fields
+}
+
+var daily = []logbook.Kind{
+	logbook.Tick, logbook.Reading, logbook.Indication, logbook.ModeSeen, logbook.Tally, logbook.Note,
+	logbook.Attachment, logbook.Fault, logbook.Fixed, logbook.Handover, logbook.Seen, logbook.Park, logbook.Event,
+	logbook.Take, logbook.Handback, logbook.Void, logbook.Isolate, logbook.Taught,
+}
+
+var service = []logbook.Kind{logbook.Fitting, logbook.Visit, logbook.Sign, logbook.Survey}
+
+var serverKinds = []logbook.Kind{logbook.Clock, logbook.Admitted, logbook.Receipt, logbook.MilkingSum}
+
+var managerFields = map[string][]string{
+	logbook.SiteCollection:   {"name", "zone", "milkings", "manual_after", "lang"},
+	logbook.GatesCollection:  {"name", "order", "drive", "layout", "indicators", "retired"},
+	logbook.PartsCollection:  {"gate", "type", "name", "pos", "order", "retired"},
+	logbook.ChecksCollection: {"gate", "part", "name", "kind", "cadence", "limits", "recheck", "minutes", "how", "cautions", "source", "order", "retired"},
+	logbook.RoundsCollection: {"name", "milking", "checks", "order", "retired"},
+}
+
+func kinds(lists ...[]logbook.Kind) []logbook.Kind { return slices.Concat(lists...) }
+
+var table = []Row{
+	{Crew, kinds(daily), VoidOwn, nil},
+	{Manager, kinds(daily, service, []logbook.Kind{logbook.Dismiss}), VoidAny, managerFields},
+	{Contractor, kinds(daily, service), VoidOwn, nil},
+	{Technician, nil, VoidNone, nil},
+	{Viewer, nil, VoidNone, nil},
+	// What a manager accepts from the quarantine is written by the server under its own id, so it may write all.
+	{Server, kinds(daily, service, []logbook.Kind{logbook.Dismiss}, serverKinds), VoidAny, nil},
+}
+
+// Table is the whole table, for printing and for the phone; changing the copy changes nothing.
+func Table() []Row {
+	out := make([]Row, len(table))
+	for i, r := range table {
+		out[i] = Row{Role: r.Role, Writes: slices.Clone(r.Writes), Voids: r.Voids, Edits: map[string][]string{}}
+		for c, f := range r.Edits {
+			out[i].Edits[c] = slices.Clone(f)
+		}
+	}
+	return out
+}
+
+func rowOf(role Role) Row {
+	for _, r := range table {
+		if r.Role == role {
+			return r
+		}
+	}
+	return Row{Voids: VoidNone}
+}
+
+// MayWrite says whether a role may write entries of a kind.
+func MayWrite(role Role, kind logbook.Kind) bool { return slices.Contains(rowOf(role).Writes, kind) }
+
+// MayVoid says whether a role may void or replace an entry, its own or anybody's.
+func MayVoid(role Role, own bool) bool {
+	v := rowOf(role).Voids
+	return v == VoidAny || v == VoidOwn && own
+}
+
+// MayEdit says whether a role may edit a field of the plan.
+func MayEdit(role Role, collection, field string) bool {
+	return slices.Contains(rowOf(role).Edits[collection], field)
+}
+
+// OnlyServer says whether a kind is the server's alone.
+func OnlyServer(kind logbook.Kind) bool { return slices.Contains(serverKinds, kind) }
