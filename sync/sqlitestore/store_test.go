@@ -34,7 +34,7 @@ func fresh(t *testing.T) (*DB, string) {
 	return open(t, path, Options{}), path
 }
 
-func exec(t storetest.TB, db *DB, query string, args ...any) {
+func mustExec(t storetest.TB, db *DB, query string, args ...any) {
 	t.Helper()
 	err := db.Write(context.Background(), func(tx *sql.Tx) error {
 		_, err := tx.Exec(query, args...)
@@ -47,18 +47,18 @@ func exec(t storetest.TB, db *DB, query string, args ...any) {
 
 func putSite(t storetest.TB, db *DB, site string) {
 	t.Helper()
-	exec(t, db, `INSERT INTO sites (id, slug, name, zone, created_at) VALUES ($1, $1, 'Site', 'Europe/Dublin', 1)`, site)
+	mustExec(t, db, `INSERT INTO sites (id, slug, name, zone, created_at) VALUES ($1, $1, 'Site', 'Europe/Dublin', 1)`, site)
 }
 
 func putDevice(t storetest.TB, db *DB, site string, a admit.Author) {
 	t.Helper()
-	exec(t, db, `INSERT INTO devices (id, site_id, public_key, label, created_at, relay) VALUES ($1, $2, x'00', 'phone', 1, $3)`,
+	mustExec(t, db, `INSERT INTO devices (id, site_id, public_key, label, created_at, relay) VALUES ($1, $2, x'00', 'phone', 1, $3)`,
 		a.Device, site, a.Relay)
 	for i, p := range a.People {
-		exec(t, db, `INSERT INTO people (id, name, created_at) VALUES ($1, 'Somebody', 1) ON CONFLICT DO NOTHING`, p.ID)
-		exec(t, db, `INSERT INTO device_people (device_id, person_id, added_at) VALUES ($1, $2, 1) ON CONFLICT DO NOTHING`, a.Device, p.ID)
+		mustExec(t, db, `INSERT INTO people (id, name, created_at) VALUES ($1, 'Somebody', 1) ON CONFLICT DO NOTHING`, p.ID)
+		mustExec(t, db, `INSERT INTO device_people (device_id, person_id, added_at) VALUES ($1, $2, 1) ON CONFLICT DO NOTHING`, a.Device, p.ID)
 		until := sql.NullInt64{Int64: p.Until, Valid: p.Until != 0}
-		exec(t, db, `INSERT INTO grants (id, site_id, person_id, role, from_at, until_at) VALUES ($1, $2, $3, $4, $5, $6)`,
+		mustExec(t, db, `INSERT INTO grants (id, site_id, person_id, role, from_at, until_at) VALUES ($1, $2, $3, $4, $5, $6)`,
 			fmt.Sprintf("%s-%s-%d", a.Device, p.ID, i), site, p.ID, string(p.Role), p.From, until)
 	}
 }
@@ -71,7 +71,7 @@ func backend(t *testing.T, db *DB, path string) storetest.Backend {
 		PutSite:   func(t storetest.TB, site string) { putSite(t, db, site) },
 		PutDevice: func(t storetest.TB, site string, a admit.Author) { putDevice(t, db, site, a) },
 		Revoke: func(t storetest.TB, site, device string, at int64) {
-			exec(t, db, `UPDATE devices SET revoked_at = $1 WHERE id = $2 AND site_id = $3`, at, device, site)
+			mustExec(t, db, `UPDATE devices SET revoked_at = $1 WHERE id = $2 AND site_id = $3`, at, device, site)
 		},
 		Wake: func(tb storetest.TB, site string) (int64, bool) {
 			var at sql.NullInt64
