@@ -1,11 +1,13 @@
 package admit
 
+import "gatewright/schema/rights"
+
 // ServerDevice is the device id of the server's own changes. It is in no table
 // of devices and cannot be revoked.
 const ServerDevice = "server"
 
 // Role is what a person is at a site, as the rights table names it.
-type Role string
+type Role = rights.Role
 
 // Person is one grant of one person: who, as what, from when, until when. A
 // person with several grants at a site appears once for each.
