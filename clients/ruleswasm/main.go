@@ -26,8 +26,6 @@ var (
 
 type rejection struct{ id, why string }
 
-// main is never called: a reactor only answers.
-func main() {}
 
 //go:wasmexport gw_input
 func gwInput(n int32) unsafe.Pointer {

@@ -1,0 +1,127 @@
+package ops
+
+import (
+	"encoding/json"
+	"errors"
+	"io"
+	"os/exec"
+	"strings"
+	"testing"
+)
+
+// An arrow is what the packages under a folder may import, with the reason. Own packages are named without the
+// module's name; a folder stands for everything below it. Only the longest matching folder counts.
+type arrow struct {
+	from   string
+	own    []string
+	others []string // modules outside the standard library
+	why    string
+}
+
+var arrows = []arrow{
+	{"schema", []string{"schema"}, []string{"gonum.org/v1/gonum", "github.com/teambition/rrule-go"},
+		"what things mean is pure Go without I/O, so that it runs the same on phones and servers"},
+	{"sync/change", nil, nil, "bytes from the network are read by nothing but the standard library"},
+	{"sync/fold", []string{"schema/canon", "sync/change"}, nil, "the plan's projection runs on phones too"},
+	{"sync/wire", []string{"sync/change"}, []string{"github.com/fxamacker/cbor/v2"}, "frames are CBOR"},
+	{"sync/graph", []string{"sync/change", "sync/wire"}, nil, "the sync state knows changes and messages only"},
+	{"sync/crdt", []string{"schema/canon", "sync/change", "sync/graph", "sync/wire"}, []string{"github.com/automerge/automerge-go"},
+		"the only place that touches the native library, which no unchecked byte may reach"},
+	{"sync/admit", []string{"schema", "sync/change", "sync/fold"}, nil, "a judgement is pure: no store, no socket"},
+	{"sync/hub", []string{"schema", "sync/admit", "sync/change", "sync/fold", "sync/graph", "sync/wire"}, nil,
+		"the hub declares the store it needs and knows none"},
+	{"sync/memstore", []string{"schema", "sync/admit", "sync/change", "sync/hub"}, nil, "stores know the hub, not one another"},
+	{"sync/sqlitestore", []string{"schema", "sync/admit", "sync/change", "sync/hub"},
+		[]string{"modernc.org/sqlite", "github.com/pressly/goose/v3"}, "stores know the hub, not one another"},
+	{"sync/storetest", []string{"schema", "sync/admit", "sync/change", "sync/hub"}, []string{"github.com/google/go-cmp", "pgregory.net/rapid"}, "the contract that every store keeps"},
+	{"sync/replay", []string{"schema", "sync/change", "sync/fold", "sync/hub"}, nil, "reads stored documents for the rules"},
+	{"api", []string{"schema", "sync", "api"}, []string{
+		"github.com/gofiber/fiber/v2", "github.com/gofiber/contrib/websocket", "github.com/fasthttp/websocket",
+		"github.com/danielgtaylor/huma/v2", "github.com/golang-jwt/jwt/v5", "github.com/spf13/cobra",
+		"github.com/caarlos0/env/v11", "github.com/google/uuid"}, "people reach it here"},
+	{"clients/ruleswasm", []string{"schema", "sync/change", "sync/fold"}, nil, "only what runs on a phone"},
+	{"clients/phonesim", []string{"schema", "sync"}, []string{"github.com/fxamacker/cbor/v2"}, "a phone knows documents and messages, no server"},
+	{"ops", []string{"schema", "sync", "clients", "api", "ops"}, []string{"github.com/rogpeppe/go-internal"}, "scenarios put everything together"},
+}
+
+// forbidden is what may be imported nowhere but in one place.
+var forbidden = map[string]string{
+	"github.com/automerge/automerge-go": "sync/crdt",
+	"modernc.org/sqlite":                "sync/sqlitestore",
+	"github.com/gofiber/fiber/v2":       "api/httpapi",
+}
+
+func TestImports(t *testing.T) {
+	packages := list(t)
+	if len(packages) < 15 {
+		t.Fatalf("only %d packages were listed", len(packages))
+	}
+	for _, p := range packages {
+		from := strings.TrimPrefix(p.ImportPath, "gatewright/")
+		a := arrowOf(from)
+		if a == nil {
+			t.Errorf("%s: no arrow says what it may import: add one, with its reason", from)
+			continue
+		}
+		for _, path := range p.Imports {
+			own, isOwn := strings.CutPrefix(path, "gatewright/")
+			switch {
+			case isOwn && !within(own, a.own), !isOwn && isModule(path) && !within(path, a.others):
+				t.Errorf("%s imports %s; %s may not, because %s", from, path, a.from, a.why)
+			}
+			for module, only := range forbidden {
+				if within(path, []string{module}) && !within(from, []string{only}) {
+					t.Errorf("%s imports %s, which belongs to %s alone", from, path, only)
+				}
+			}
+		}
+	}
+}
+
+type listed struct {
+	ImportPath string
+	Imports    []string
+}
+
+func list(t *testing.T) []listed {
+	t.Helper()
+	out, err := exec.Command("go", "list", "-json=ImportPath,Imports", "gatewright/...").Output()
+	if err != nil {
+		t.Fatalf("go list: %v", err)
+	}
+	var all []listed
+	for dec := json.NewDecoder(strings.NewReader(string(out))); ; {
+		var p listed
+		if err := dec.Decode(&p); errors.Is(err, io.EOF) {
+			return all
+		} else if err != nil {
+			t.Fatal(err)
+		}
+		all = append(all, p)
+	}
+}
+
+func arrowOf(from string) *arrow {
+	var best *arrow
+	for i, a := range arrows {
+		if within(from, []string{a.from}) && (best == nil || len(a.from) > len(best.from)) {
+			best = &arrows[i]
+		}
+	}
+	return best
+}
+
+func within(path string, folders []string) bool {
+	for _, f := range folders {
+		if path == f || strings.HasPrefix(path, f+"/") {
+			return true
+		}
+	}
+	return false
+}
+
+// isModule tells a path outside the standard library: its first element has a dot.
+func isModule(path string) bool {
+	first, _, _ := strings.Cut(path, "/")
+	return strings.Contains(first, ".")
+}
