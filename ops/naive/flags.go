@@ -98,7 +98,7 @@ func (m *moment) acts(f *flag) {
 	all := []string{}
 	var taken, dismissed *entry
 	for _, e := range m.active {
-		if e.Flag != f.fields["subject"] || m.odd[e.ID] != "" || e.At < f.raised || e.At >= f.cleared {
+		if e.Flag != f.fields["subject"] || e.At < f.raised || e.At >= f.cleared {
 			continue
 		}
 		switch e.Kind {
@@ -372,7 +372,7 @@ func (m *moment) manual() []*flag {
 	list := []*flag{}
 	for _, id := range sortedKeys(m.plan.Gates) {
 		var by *entry // the manual entry that holds
-		for _, e := range append(m.sound("mode"), nil) {
+		for _, e := range append(m.kind("mode"), nil) {
 			switch {
 			case e == nil:
 				if by != nil {
@@ -425,20 +425,20 @@ func (m *moment) manualFlags(id string, by, auto *entry) []*flag {
 
 func (m *moment) faults() []*flag {
 	list := []*flag{}
-	for _, e := range m.sound("fault") {
+	for _, e := range m.kind("fault") {
 		severity := "watch"
 		if e.Stops {
 			severity = "act"
 		}
 		retired := never
-		if e.Gate != "" {
-			retired = min(retired, m.plan.Gates[e.Gate].end())
+		if g := m.plan.Gates[e.Gate]; g != nil {
+			retired = min(retired, g.end())
 		}
-		if e.Part != "" {
-			retired = min(retired, m.plan.Parts[e.Part].end())
+		if p := m.plan.Parts[e.Part]; p != nil {
+			retired = min(retired, p.end())
 		}
 		cleared, entries := retired, []string{e.ID}
-		for _, fix := range m.sound("fixed") {
+		for _, fix := range m.kind("fixed") {
 			if fix.Of == e.ID {
 				if at := max(fix.At, e.At); at <= retired {
 					cleared = at
@@ -465,7 +465,7 @@ func (m *moment) clocks() []*flag {
 	show := func(device string, r *run, cleared int64) {
 		list = append(list, m.raise("clock", device, "flag.clock", "know", r.raised, cleared, r.entries, object{"offset": r.offset}))
 	}
-	for _, e := range m.sound("clock") {
+	for _, e := range m.kind("clock") {
 		r := open[e.Device]
 		if e.Offset >= 2*minute || e.Offset <= -2*minute {
 			if r == nil {

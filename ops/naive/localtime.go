@@ -100,7 +100,7 @@ func (s *Site) milkingEnds(lo, hi int64) []int64 {
 			}
 			for _, m := range period.Milkings {
 				start, stop := clockMinutes(m.Start), clockMinutes(m.End)
-				if stop < start {
+				if stop <= start {
 					stop += 24 * 60
 				}
 				b := s.instant(date*day + stop*minute)
@@ -196,6 +196,9 @@ func (s *Site) add(t int64, every string, n int64) int64 {
 	switch every {
 	case "milking":
 		ends := s.milkingEnds(t, t+(n+3)*day)
+		if int64(len(ends)) < n { // the first milkings begin later
+			ends = s.milkingEnds(t, t+400*day)
+		}
 		if int64(len(ends)) < n {
 			return never
 		}

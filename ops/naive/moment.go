@@ -50,12 +50,14 @@ func (s *Site) at(now int64) *moment {
 		}
 	}
 
-	for _, e := range m.sound("park") {
+	for _, e := range m.kind("park") {
 		list := m.parks[e.Gate]
 		out := len(list) > 0 && list[len(list)-1].to == never
 		switch {
 		case e.Out && !out:
 			m.parks[e.Gate] = append(list, span{e.At, never})
+		case !e.Out && out && list[len(list)-1].from == e.At:
+			m.parks[e.Gate] = list[:len(list)-1] // out and back at once: never out
 		case !e.Out && out:
 			list[len(list)-1].to = e.At
 		}
@@ -72,11 +74,11 @@ func (s *Site) at(now int64) *moment {
 	return m
 }
 
-// sound lists the active entries of a kind that are not odd, by (at, id).
-func (m *moment) sound(kind string) []*entry {
+// kind lists the active entries of a kind by (at, id).
+func (m *moment) kind(kind string) []*entry {
 	list := []*entry{}
 	for _, e := range m.active {
-		if e.Kind == kind && m.odd[e.ID] == "" {
+		if e.Kind == kind {
 			list = append(list, e)
 		}
 	}

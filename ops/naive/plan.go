@@ -101,6 +101,18 @@ func (p *plan) unpack() error {
 		if err := text("limits of "+id, c.Limits, &c.limits); err != nil {
 			return err
 		}
+		for k := range c.cadence {
+			if c.cadence[k].N == 0 {
+				c.cadence[k].N = 1
+			}
+			if c.cadence[k].Mode == "" {
+				c.cadence[k].Mode = "fixed"
+			}
+		}
+		// A check of nothing known is as good as none.
+		if p.Gates[c.Gate] == nil || c.Part != "" && p.Parts[c.Part] == nil {
+			delete(p.Checks, id)
+		}
 	}
 	return nil
 }

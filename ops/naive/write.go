@@ -5,7 +5,8 @@ import (
 	"strings"
 )
 
-// object is a JSON object; values are object, []any, string, int64 and micro.
+// object is a JSON object; values are object, []any, string, bool, int,
+// int64 and micro.
 type object map[string]any
 
 // write gives the canonical form (RFC 8785). All keys here are ASCII, so
@@ -40,6 +41,10 @@ func writeTo(b *strings.Builder, v any) {
 		b.WriteByte(']')
 	case string:
 		writeString(b, v)
+	case bool:
+		fmt.Fprintf(b, "%t", v)
+	case int:
+		fmt.Fprintf(b, "%d", v)
 	case int64:
 		fmt.Fprintf(b, "%d", v)
 	case micro:
