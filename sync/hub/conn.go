@@ -1,0 +1,221 @@
+package hub
+
+import (
+	"errors"
+
+	"gatewright/sync/wire"
+)
+
+// conn is one connection.
+type conn struct {
+	id       ConnID
+	identity Identity
+	sender   string // its peer id; "" before the join
+	own      bool   // understands our own frames
+	opened   int64
+	docs     map[string]bool
+
+	tokens   int64 // tenths of frames it may still send
+	filledAt int64
+
+	waiting, waitingSize int // frames that wait for a document
+}
+
+func (c *conn) refill(now int64) {
+	c.tokens = min(frameBurst*10, c.tokens+max(0, now-c.filledAt)*framesPerMs)
+	c.filledAt = now
+}
+
+func (s *Site) opened(ev Opened) {
+	delete(s.revoked, ev.Identity.Device)
+	s.conns[ev.Conn] = &conn{
+		id: ev.Conn, identity: ev.Identity, opened: s.now, docs: map[string]bool{},
+		tokens: frameBurst * 10, filledAt: s.now,
+	}
+}
+
+// remove forgets a connection.
+func (s *Site) remove(id ConnID) {
+	c := s.conns[id]
+	if c == nil {
+		return
+	}
+	delete(s.conns, id)
+	for name := range c.docs {
+		if d := s.docs[name]; d != nil {
+			delete(d.peers, id)
+		}
+	}
+}
+
+func (s *Site) close(c *conn, code int, reason string) {
+	if s.conns[c.id] == nil {
+		return
+	}
+	s.remove(c.id)
+	s.emit(Close{Conn: c.id, Code: code, Reason: reason})
+}
+
+// complain says what is wrong and closes.
+func (s *Site) complain(c *conn, code int, reason string) {
+	target := c.sender
+	if target == "" {
+		target = "unknown"
+	}
+	s.send(c, wire.Refusal{SenderID: s.cfg.PeerID, TargetID: target, Message: reason})
+	s.close(c, code, reason)
+}
+
+func (s *Site) send(c *conn, m wire.Message) {
+	b, err := wire.Encode(m)
+	if err != nil {
+		s.emit(Trouble{Err: err})
+		return
+	}
+	s.stats.Sent++
+	s.emit(Send{Conn: c.id, Bytes: b})
+}
+
+func (s *Site) frame(ev Frame) {
+	c := s.conns[ev.Conn]
+	if c == nil {
+		return // closed meanwhile
+	}
+	s.stats.Frames++
+	c.refill(s.now)
+	if c.tokens -= 10; c.tokens < 0 {
+		s.complain(c, CloseTooMany, "too many messages")
+		return
+	}
+	m, err := wire.Decode(ev.Bytes)
+	if err != nil {
+		s.complain(c, closeCode(err), err.Error())
+		return
+	}
+	join, isJoin := m.(wire.Join)
+	if isJoin != (c.sender == "") {
+		if isJoin {
+			s.complain(c, CloseProtocol, "a second join")
+		} else {
+			s.complain(c, CloseProtocol, "the first message must be a join")
+		}
+		return
+	}
+	switch m := m.(type) {
+	case wire.Join:
+		s.join(c, join)
+	case wire.Sync:
+		if m.SenderID != c.sender || m.TargetID != s.cfg.PeerID {
+			s.complain(c, CloseProtocol, "senderId or targetId is not that of this connection")
+			return
+		}
+		s.syncFrame(c, m, len(ev.Bytes))
+	case wire.Ephemeral:
+		s.relay(c, m)
+	}
+	// The rest says nothing that the hub needs.
+}
+
+func closeCode(err error) int {
+	var e *wire.Error
+	if errors.As(err, &e) && e.Code == wire.CodeSize && (e.Field == "frame" || e.Field == "payload") {
+		return CloseTooLarge
+	}
+	return CloseProtocol
+}
+
+func (s *Site) join(c *conn, m wire.Join) {
+	switch {
+	case !m.Speaks():
+		s.complain(c, CloseProtocol, "the only protocol version spoken here is "+wire.ProtocolV1)
+		return
+	case c.identity.Sender != "" && m.SenderID != c.identity.Sender:
+		s.complain(c, CloseIdentity, "the ticket is bound to another senderId")
+		return
+	case m.SenderID == s.cfg.PeerID:
+		s.complain(c, CloseIdentity, "the senderId is the server's own")
+		return
+	}
+	taken := false
+	s.eachConn(func(other *conn) {
+		if other.sender != m.SenderID || other == c {
+			return
+		}
+		if other.identity.Device == c.identity.Device {
+			// A client that lost its connection comes back before we noticed.
+			s.close(other, CloseSuperseded, "the same peer connected again")
+		} else {
+			taken = true
+		}
+	})
+	if taken {
+		s.complain(c, CloseIdentity, "the senderId is in use by another device")
+		return
+	}
+	c.sender, c.own = m.SenderID, m.Gatewright
+	s.send(c, wire.Peer{SenderID: s.cfg.PeerID, TargetID: c.sender,
+		Metadata: wire.Metadata{StorageID: s.cfg.StorageID}, Version: wire.ProtocolV1})
+	if c.own {
+		s.sendList(c)
+	}
+}
+
+// relay passes an ephemeral message on to the other peers of the document. A
+// stock client sends what it was passed back under the foreign sender: that
+// is dropped without a word.
+func (s *Site) relay(c *conn, m wire.Ephemeral) {
+	if m.SenderID != c.sender || len(m.Data) > MaxEphemeral {
+		return
+	}
+	name, ok := s.documentName(m.DocumentID)
+	if !ok {
+		return
+	}
+	d := s.docs[name]
+	if d == nil || d.peers[c.id] == nil {
+		return
+	}
+	s.eachConn(func(other *conn) {
+		if other == c || d.peers[other.id] == nil {
+			return
+		}
+		to := m
+		to.TargetID = other.sender
+		s.send(other, to)
+	})
+}
+
+// syncFrame takes a sync or request.
+func (s *Site) syncFrame(c *conn, m wire.Sync, size int) {
+	payload, err := wire.DecodeSync(m.Data)
+	if err != nil {
+		s.complain(c, closeCode(err), err.Error())
+		return
+	}
+	name, ok := s.documentName(m.DocumentID)
+	if !ok {
+		s.unavailable(c, m.DocumentID)
+		return
+	}
+	if !c.docs[name] && len(c.docs) >= MaxDocuments {
+		s.complain(c, CloseTooMany, "too many documents")
+		return
+	}
+	if c.waiting >= MaxWaiting || c.waitingSize+size > MaxWaitingSize {
+		s.complain(c, CloseTooMany, "too many messages wait for their turn")
+		return
+	}
+	d := s.document(name)
+	c.docs[name] = true
+	if d.peers[c.id] == nil {
+		d.peers[c.id] = newPeer()
+	}
+	c.waiting++
+	c.waitingSize += size
+	d.queue = append(d.queue, &item{kind: fromPeer, conn: c.id, identity: c.identity, msg: payload, size: size})
+	s.run(d)
+}
+
+func (s *Site) unavailable(c *conn, documentID string) {
+	s.send(c, wire.Unavailable{SenderID: s.cfg.PeerID, TargetID: c.sender, DocumentID: documentID})
+}

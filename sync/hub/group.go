@@ -1,0 +1,540 @@
+package hub
+
+import (
+	"crypto/sha256"
+	"errors"
+	"maps"
+	"slices"
+
+	"gatewright/schema/logbook"
+	"gatewright/sync/admit"
+	"gatewright/sync/change"
+	"gatewright/sync/wire"
+)
+
+// itemKind is where changes to a document come from.
+type itemKind uint8
+
+const (
+	fromPeer    itemKind = iota // a sync message
+	fromWaiting                 // a peer's changes whose deps have come
+	fromHeld                    // held changes, to be judged again
+	fromWrite                   // entries of the server
+	fromPlan                    // items and fields of the plan, by the server
+)
+
+// item is one thing to be done to a document.
+type item struct {
+	kind     itemKind
+	conn     ConnID
+	identity Identity
+	size     int
+	msg      wire.SyncMessage
+	incoming []*incoming
+	read     bool
+
+	token    Token
+	entries  []*logbook.Entry
+	plan     []PlanItem
+	attempts int
+
+	// What came of it.
+	tell []change.Hash
+	err  error
+}
+
+// incoming is one change of an item, read as far as that goes.
+type incoming struct {
+	hash    change.Hash
+	bytes   []byte
+	reading *admit.Reading // nil when it could not be decoded
+	verdict *admit.Verdict // of the change alone; nil for a good one
+	from    Identity
+}
+
+// group is the items that are judged and committed together.
+type group struct {
+	items   []*item
+	authors map[string]*admit.Author // looked up for this group
+	sought  map[string]bool          // devices that were asked about, there or not
+	asked   bool                     // the lookups were made
+
+	batch Batch
+	from  map[change.Hash]*staged
+	keep  Keep
+	marks [][]byte // admitted entries to be written
+}
+
+// staged is what came of a change of the batch.
+type staged struct {
+	reading *admit.Reading
+	via     string // the device that brought it
+	item    *item
+}
+
+// run takes the next items of a document, as long as it can.
+func (s *Site) run(d *document) {
+	if d.state == cold && len(d.queue) > 0 {
+		s.load(d)
+	}
+	for d.state == ready && len(d.queue) > 0 && s.docs[d.name] == d {
+		n := min(len(d.queue), MaxGroup)
+		d.group = &group{items: slices.Clone(d.queue[:n]), authors: map[string]*admit.Author{}, sought: map[string]bool{}}
+		d.queue = slices.Delete(d.queue, 0, n)
+		s.advance(d)
+	}
+}
+
+// resume goes on with a group that waited for lookups.
+func (s *Site) resume(d *document) {
+	if d.state != looking || d.months > 0 || len(d.waiting) > 0 {
+		return
+	}
+	if d.failure != nil {
+		s.fail(d, d.failure)
+		return
+	}
+	d.state = ready
+	s.advance(d)
+	s.run(d)
+}
+
+// advance brings the group as far as it goes without an answer from outside.
+func (s *Site) advance(d *document) {
+	for _, it := range d.group.items {
+		s.read(d, it)
+	}
+	if !d.group.asked {
+		d.group.asked = true
+		if s.look(d) {
+			d.state = looking
+			return
+		}
+	}
+	s.adopt(d)
+	g := d.group
+	g.batch = Batch{Site: s.cfg.Site, Doc: d.name, DocID: d.id, Now: s.now}
+	g.from, g.keep, g.marks = map[change.Hash]*staged{}, Keep{}, nil
+	for _, it := range g.items {
+		s.judge(d, it)
+	}
+	if len(g.batch.Changes) == 0 && len(g.keep.Held) == 0 && len(g.keep.Quarantined) == 0 {
+		s.finish(d)
+		return
+	}
+	d.state = committing
+	if len(g.batch.Changes) > 0 {
+		s.emit(Append{Token: s.token(d), Batch: g.batch})
+	}
+	if len(g.keep.Held) > 0 || len(g.keep.Quarantined) > 0 {
+		g.keep.Token = s.token(d)
+		s.emit(g.keep)
+	}
+}
+
+// read decodes an item's changes, once.
+func (s *Site) read(d *document, it *item) {
+	if it.kind == fromHeld {
+		it.incoming = nil // what is held may have changed meanwhile
+		for _, h := range slices.SortedFunc(maps.Keys(d.blocked), change.Hash.Compare) {
+			if b := d.blocked[h]; b.held && b.via != "" {
+				it.incoming = append(it.incoming, &incoming{hash: h, bytes: b.reading.Change.Bytes,
+					reading: b.reading, from: Identity{Site: s.cfg.Site, Device: b.via}})
+			}
+		}
+		return
+	}
+	if it.read || it.kind != fromPeer {
+		return
+	}
+	it.read = true
+	for _, chunk := range it.msg.Changes {
+		h := chunkHash(chunk)
+		if d.g.Has(h) {
+			continue
+		}
+		it.incoming = append(it.incoming, readChunk(d.name, chunk, h, it.identity))
+	}
+}
+
+// chunkHash names the change in a chunk: exact for an uncompressed change, and
+// else something that stands for these bytes and no others.
+func chunkHash(chunk []byte) change.Hash {
+	const header = 8 // magic and checksum
+	if len(chunk) < header {
+		return sha256.Sum256(chunk)
+	}
+	return sha256.Sum256(chunk[header:])
+}
+
+func readChunk(doc string, chunk []byte, h change.Hash, from Identity) *incoming {
+	in := &incoming{hash: h, bytes: chunk, from: from}
+	c, err := change.Decode(chunk, admit.Limits)
+	if err != nil {
+		in.verdict = admit.RefuseDecode(err)
+		return in
+	}
+	in.hash, in.bytes = c.Hash, c.Bytes
+	in.reading, in.verdict = admit.Read(doc, c)
+	return in
+}
+
+// look asks for what the judgement of the group needs and is not in memory:
+// the devices of actors, the people of devices, the months of entries to be
+// voided. It reports whether there is anything to wait for.
+func (s *Site) look(d *document) bool {
+	actors, devices := map[change.Actor]bool{}, map[string]bool{}
+	months := map[string]bool{}
+	for _, it := range d.group.items {
+		for _, in := range it.incoming {
+			if in.reading == nil || in.verdict != nil || d.g.Has(in.hash) {
+				continue
+			}
+			if b := d.blocked[in.hash]; b != nil && !b.held {
+				continue
+			}
+			author := in.reading.Claim
+			if bound, known := s.actors[in.reading.Change.Actor]; !known {
+				actors[in.reading.Change.Actor] = true
+			} else if bound != "" {
+				author = bound
+			}
+			if it.kind == fromHeld {
+				devices[in.from.Device] = true
+			}
+			switch author {
+			case admit.ServerDevice:
+			case in.from.Device, "":
+				// The connection may be older than a new person on its device.
+				if !in.reading.Covered(in.from.Author, s.now) {
+					devices[in.from.Device] = true
+				}
+			default:
+				devices[author] = true
+			}
+			for _, id := range in.reading.Targets() {
+				if name := id.Document(); name != d.name && name != "" {
+					months[name] = true
+				}
+			}
+		}
+	}
+	maps.DeleteFunc(devices, func(device string, _ bool) bool { return d.group.sought[device] })
+	maps.Copy(d.group.sought, devices)
+	for _, name := range slices.Sorted(maps.Keys(months)) {
+		if _, there := s.list[name]; s.listed && !there {
+			continue
+		}
+		other := s.document(name)
+		if other.loaded {
+			continue
+		}
+		s.load(other)
+		other.waiters = append(other.waiters, d.name)
+		d.months++
+	}
+	if len(actors)+len(devices) > 0 {
+		s.emit(Look{Token: s.token(d), Actors: slices.Sorted(maps.Keys(actors)), Devices: slices.Sorted(maps.Keys(devices))})
+	}
+	if d.months > 0 || len(d.waiting) > 0 {
+		// An actor can turn out to be bound to a device that nobody asked
+		// about; then the group asks once more.
+		d.group.asked = len(actors) == 0
+		return true
+	}
+	return false
+}
+
+func (s *Site) onLooked(ev Looked) {
+	d := s.waits[ev.Token]
+	if d == nil {
+		return
+	}
+	delete(s.waits, ev.Token)
+	delete(d.waiting, ev.Token)
+	if ev.Err != nil {
+		d.failure = ev.Err
+	}
+	for a, device := range ev.Actors {
+		s.actors[a] = device
+	}
+	if d.group != nil {
+		for device, author := range ev.Authors {
+			d.group.authors[device] = &author
+		}
+		if ev.Err == nil {
+			s.noteFree(d)
+		}
+	}
+	s.resume(d)
+}
+
+// noteFree marks the group's actors that the store does not know.
+func (s *Site) noteFree(d *document) {
+	for _, it := range d.group.items {
+		for _, in := range it.incoming {
+			if in.reading == nil {
+				continue
+			}
+			if _, known := s.actors[in.reading.Change.Actor]; !known {
+				s.actors[in.reading.Change.Actor] = ""
+			}
+		}
+	}
+}
+
+// adopt gives what was looked up about devices to their connections.
+func (s *Site) adopt(d *document) {
+	for _, device := range slices.Sorted(maps.Keys(d.group.authors)) {
+		author := d.group.authors[device]
+		if author.Revoked != 0 {
+			s.revoke(device)
+		}
+		s.eachConn(func(c *conn) {
+			if c.identity.Device == device {
+				c.identity.Author = *author
+			}
+		})
+		for _, it := range d.group.items {
+			if it.identity.Device == device {
+				it.identity.Author = *author
+			}
+			for _, in := range it.incoming {
+				if in.from.Device == device {
+					in.from.Author = *author
+				}
+			}
+		}
+	}
+}
+
+func (s *Site) revoke(device string) {
+	s.revoked[device] = true
+	s.eachConn(func(c *conn) {
+		if c.identity.Device == device {
+			s.close(c, CloseRevoked, "the device is revoked")
+		}
+	})
+}
+
+// settle notes one of the answers that a commit waits for.
+func (s *Site) settle(t Token, err error) {
+	d := s.waits[t]
+	if d == nil {
+		return
+	}
+	delete(s.waits, t)
+	delete(d.waiting, t)
+	var refused *StoreError
+	if err != nil && (d.failure == nil || errors.As(d.failure, &refused)) {
+		d.failure = err // a failure of the store outweighs a refusal
+	}
+	if len(d.waiting) > 0 {
+		return
+	}
+	switch {
+	case d.failure == nil:
+		s.finish(d)
+		s.run(d)
+	case errors.As(d.failure, &refused) && s.retry(d, refused):
+	default:
+		s.fail(d, d.failure)
+	}
+}
+
+// retry judges the group again without the change that the store refused. The
+// document is loaded anew, because the store knows something that we did not.
+func (s *Site) retry(d *document, e *StoreError) bool {
+	st := d.group.from[e.Hash]
+	if st == nil {
+		return false // nothing that one change could be blamed for
+	}
+	switch e.Code {
+	case StoreRevoked:
+		s.revoke(st.via)
+	case StoreTaken, StoreActor, StoreSeq, StoreDevice:
+		if st.item.kind == fromWrite || st.item.kind == fromPlan {
+			if st.item.attempts++; st.item.attempts >= maxAttempts {
+				st.item.err = e
+			}
+			break
+		}
+		code := map[string]string{StoreTaken: admit.CodeTaken, StoreActor: admit.CodeActor,
+			StoreSeq: admit.CodeSeq, StoreDevice: admit.CodeDev}[e.Code]
+		d.turned[e.Hash] = admit.Verdict{Outcome: admit.Refused, Code: code, Reason: e.Error(), Entry: e.Entry}
+	default:
+		return false
+	}
+	s.stats.Retry++
+	s.forgetActors(d)
+	items := d.group.items
+	d.group, d.failure = nil, nil
+	d.queue = append(items, d.queue...)
+	s.reload(d)
+	return true
+}
+
+// forgetActors takes back what the batch assumed about actors.
+func (s *Site) forgetActors(d *document) {
+	if d.group == nil {
+		return
+	}
+	for i := range d.group.batch.Changes {
+		delete(s.actors, d.group.batch.Changes[i].Actor)
+	}
+}
+
+// fail gives a document up: nothing of what is under way is acknowledged, its
+// peers are asked to come again, and the next who asks has it loaded anew.
+func (s *Site) fail(d *document, err error) {
+	s.stats.Failures++
+	s.emit(Trouble{Doc: d.name, Err: err})
+	s.forgetActors(d)
+	items := d.queue
+	if d.group != nil {
+		items = append(d.group.items, items...)
+	}
+	delete(s.docs, d.name)
+	for _, t := range slices.Sorted(maps.Keys(d.waiting)) {
+		delete(s.waits, t)
+	}
+	for _, it := range items {
+		if it.token != 0 {
+			s.emit(Done{Token: it.token, Err: err})
+		}
+	}
+	s.eachConn(func(c *conn) {
+		if d.peers[c.id] != nil {
+			s.close(c, CloseTryLater, "the server could not store or read; try again later")
+		}
+	})
+	for _, name := range d.waiters {
+		if w := s.docs[name]; w != nil && w.state == looking {
+			s.fail(w, err)
+		}
+	}
+}
+
+// finish answers and passes on what a group brought, all of which is durable.
+func (s *Site) finish(d *document) {
+	g := d.group
+	d.group, d.state = nil, ready
+	admitted := len(g.batch.Changes) > 0
+	if admitted {
+		s.stats.Commits++
+		s.stats.Admitted += uint64(len(g.batch.Changes))
+		s.moved(d, d.g.Heads())
+	}
+	for _, it := range g.items {
+		switch it.kind {
+		case fromPeer, fromWaiting:
+			s.answer(d, it)
+		case fromWrite, fromPlan:
+			if it.token != 0 {
+				s.emit(Done{Token: it.token, Err: it.err})
+			}
+		}
+	}
+	s.wake(d, admitted)
+	s.fanOut(d)
+	s.writeMarks(g.marks)
+	if admitted && admit.IsLog(d.name) {
+		s.wakeMonths(d)
+	}
+	if d.stale && d.state == ready {
+		s.reload(d)
+	}
+}
+
+// answer takes note of a peer's message now that its changes are dealt with.
+func (s *Site) answer(d *document, it *item) {
+	c, p := s.conns[it.conn], d.peers[it.conn]
+	if c == nil || p == nil {
+		return
+	}
+	if it.kind == fromWaiting {
+		s.tell(d, c, p, it.tell)
+		return
+	}
+	c.waiting--
+	c.waitingSize -= it.size
+	m := it.msg
+	m.Heads = d.effective(it.msg.Heads)
+	d.g.Receive(&p.Peer, m)
+	s.tell(d, c, p, append(it.tell, it.msg.Heads...))
+	if len(it.msg.Heads) == 0 && d.g.Len() == 0 {
+		s.unavailable(c, d.id)
+	}
+}
+
+// wake finds work in what waited for the changes that were just dealt with.
+func (s *Site) wake(d *document, admitted bool) {
+	s.eachConn(func(c *conn) {
+		p := d.peers[c.id]
+		if p == nil {
+			return
+		}
+		it := &item{kind: fromWaiting, conn: c.id, identity: c.identity, read: true}
+		for _, n := range d.g.Ready(&p.Peer) {
+			it.incoming = append(it.incoming, readChunk(d.name, n.Bytes, n.Hash, c.identity))
+		}
+		for _, n := range p.Waiting() {
+			if slices.ContainsFunc(n.Deps, func(h change.Hash) bool { return d.blocked[h] != nil }) {
+				p.Discard(n.Hash)
+				it.incoming = append(it.incoming, readChunk(d.name, n.Bytes, n.Hash, c.identity))
+			}
+		}
+		if len(it.incoming) > 0 {
+			d.queue = append(d.queue, it)
+		}
+	})
+	if admitted {
+		s.recheck(d)
+	}
+}
+
+// wakeMonths has the other months judge again what they hold for want of an
+// entry that may have come now.
+func (s *Site) wakeMonths(d *document) {
+	s.eachDoc(func(other *document) {
+		if other == d || !other.loaded {
+			return
+		}
+		for _, b := range other.blocked {
+			if b.held && b.code == admit.CodeUnknownEntry {
+				s.recheck(other)
+				s.run(other)
+				return
+			}
+		}
+	})
+}
+
+// recheck puts what is held in line to be judged again.
+func (s *Site) recheck(d *document) {
+	if !d.loaded || !d.anyHeld() {
+		return
+	}
+	for _, it := range d.queue {
+		if it.kind == fromHeld {
+			return
+		}
+	}
+	d.queue = append(d.queue, &item{kind: fromHeld, read: true})
+}
+
+// fanOut says to every peer of the document what there is to say.
+func (s *Site) fanOut(d *document) {
+	if d.state != ready {
+		return
+	}
+	s.eachConn(func(c *conn) {
+		p := d.peers[c.id]
+		if p == nil || !p.Heard() || d.g.Len() == 0 && len(p.TheirHeads()) == 0 {
+			return
+		}
+		if m, ok := d.g.Generate(&p.Peer); ok {
+			s.send(c, wire.Sync{SenderID: s.cfg.PeerID, TargetID: c.sender, DocumentID: d.id, Data: m.Encode()})
+		}
+	})
+}

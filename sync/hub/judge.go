@@ -1,0 +1,253 @@
+package hub
+
+import (
+	"crypto/sha256"
+	"slices"
+
+	"gatewright/schema/logbook"
+	"gatewright/sync/admit"
+	"gatewright/sync/change"
+	"gatewright/sync/graph"
+)
+
+// judge decides about each change of an item, deps first, and stages what is
+// admitted. A change waits for others of the same item that it depends on.
+func (s *Site) judge(d *document, it *item) {
+	it.tell = nil
+	switch it.kind {
+	case fromWrite:
+		s.stageEntries(d, it)
+		return
+	case fromPlan:
+		s.stagePlan(d, it)
+		return
+	}
+	rest := it.incoming
+	pending := map[change.Hash]bool{}
+	for _, in := range rest {
+		pending[in.hash] = true
+	}
+	for moved := true; moved && len(rest) > 0; {
+		moved = false
+		var later []*incoming
+		for _, in := range rest {
+			if in.reading != nil && slices.ContainsFunc(in.reading.Change.Deps, func(h change.Hash) bool { return pending[h] }) {
+				later = append(later, in)
+				continue
+			}
+			moved = true
+			delete(pending, in.hash)
+			s.judgeOne(d, it, in)
+		}
+		rest = later
+	}
+}
+
+func (s *Site) judgeOne(d *document, it *item, in *incoming) {
+	if d.g.Has(in.hash) {
+		return
+	}
+	b := d.blocked[in.hash]
+	if b != nil {
+		it.tell = append(it.tell, in.hash)
+		if !b.held {
+			return
+		}
+	}
+	if in.verdict != nil {
+		s.refuse(d, it, in, *in.verdict)
+		return
+	}
+	if v, ok := d.turned[in.hash]; ok {
+		s.refuse(d, it, in, v)
+		return
+	}
+	c := in.reading.Change
+	blocked, waits := false, true
+	for _, dep := range c.Deps {
+		switch on := d.blocked[dep]; {
+		case on != nil:
+			blocked = true
+			waits = waits && on.held
+		case !d.g.Has(dep):
+			s.orphan(d, it, in)
+			return
+		}
+	}
+	switch {
+	case blocked && b != nil: // held before and for the same reason
+	case blocked:
+		v := admit.Verdict{Outcome: admit.Refused, Code: admit.CodeDepends,
+			Reason: "the change builds on one that was refused", Device: in.reading.Claim}
+		if waits {
+			v.Outcome, v.Reason = admit.Held, "the change builds on one that waits to be confirmed"
+			s.hold(d, it, in, v)
+			return
+		}
+		s.block(d, it, in, v)
+	default:
+		s.verdict(d, it, in)
+	}
+}
+
+// verdict asks for the judgement of a change whose deps are all there.
+func (s *Site) verdict(d *document, it *item, in *incoming) {
+	if s.revoked[in.from.Device] {
+		s.refuse(d, it, in, admit.Verdict{Outcome: admit.Refused, Code: admit.CodeRevoked,
+			Reason: "the device " + in.from.Device + " is revoked"})
+		return
+	}
+	from := admit.Sender{Author: in.from.Author, Restore: s.now < s.restoreUntil, Now: s.now}
+	from.Device = in.from.Device
+	v := in.reading.Judge(from, knowledge{s, d})
+	switch v.Outcome {
+	case admit.Refused:
+		s.refuse(d, it, in, v)
+	case admit.Held:
+		s.hold(d, it, in, v)
+	default:
+		s.mark(d, in, v)
+		s.stage(d, it, in.reading, v.Device, in.from.Device)
+	}
+}
+
+// orphan keeps a change until what it depends on has come.
+func (s *Site) orphan(d *document, it *item, in *incoming) {
+	c, p := s.conns[it.conn], d.peers[it.conn]
+	if it.kind == fromHeld || c == nil || p == nil {
+		return
+	}
+	ch := in.reading.Change
+	if !p.Hold(graph.Node{Hash: ch.Hash, Deps: ch.Deps, Actor: ch.Actor, Seq: ch.Seq, MaxOp: ch.MaxOp(), Bytes: ch.Bytes}) {
+		s.complain(c, CloseTooMany, "deps: too many changes wait for their dependencies")
+	}
+}
+
+// block remembers a change that is not taken. False means that too many are
+// remembered already; the peer that brings more is turned away.
+func (s *Site) block(d *document, it *item, in *incoming, v admit.Verdict) bool {
+	if d.blocked[in.hash] == nil && len(d.blocked) >= MaxBlocked {
+		if c := s.conns[it.conn]; c != nil {
+			s.complain(c, CloseTooMany, "too many changes of this document were refused")
+		}
+		return false
+	}
+	b := &block{code: v.Code, reason: v.Reason, held: v.Outcome == admit.Held, reading: in.reading,
+		via: in.from.Device, device: v.Device}
+	if in.reading != nil {
+		b.deps = in.reading.Change.Deps
+		b.entries = entryIDs(in.reading)
+	}
+	if len(b.entries) == 0 && v.Entry != "" {
+		b.entries = []string{v.Entry}
+	}
+	if !b.held {
+		b.reading = nil // only what is held is looked at again
+	}
+	d.blocked[in.hash] = b
+	it.tell = append(it.tell, in.hash)
+	return true
+}
+
+func (s *Site) hold(d *document, it *item, in *incoming, v admit.Verdict) {
+	if old := d.blocked[in.hash]; old != nil {
+		// Held already, and in the store. Who brought it first stands.
+		old.code, old.reason = v.Code, v.Reason
+		return
+	}
+	if !s.block(d, it, in, v) {
+		return
+	}
+	s.stats.Held++
+	g := d.group
+	g.keep.Held = append(g.keep.Held, HeldChange{Doc: d.name, DocID: d.id, Hash: in.hash, Bytes: in.bytes,
+		AuthorDevice: v.Device, Via: in.from.Device, Code: v.Code, At: s.now})
+}
+
+// refuse turns a change away for good and keeps it for a manager to look at.
+// What is held is never refused on looking again: only a person decides that.
+func (s *Site) refuse(d *document, it *item, in *incoming, v admit.Verdict) {
+	if it.kind == fromHeld {
+		if b := d.blocked[in.hash]; b != nil {
+			b.code, b.reason = v.Code, v.Reason
+		}
+		return
+	}
+	if !s.block(d, it, in, v) {
+		return
+	}
+	s.stats.Refused++
+	q := Quarantined{ID: quarantineID(s.cfg.Site, d.name, in.hash), Doc: d.name, Hash: in.hash, Device: in.from.Device,
+		Code: v.Code, Reason: v.Reason, Bytes: in.bytes, At: s.now}
+	if len(q.Bytes) > maxQuarantine {
+		q.Bytes = q.Bytes[:maxQuarantine]
+	}
+	if r := in.reading; r != nil {
+		if len(r.Entries) > 0 {
+			q.Person = r.Entries[0].By
+		}
+		if admit.IsLog(d.name) {
+			q.Entries = rawEntries(r.Change)
+		}
+	}
+	d.group.keep.Quarantined = append(d.group.keep.Quarantined, q)
+}
+
+// stage puts an admitted change into the batch and into memory. Nobody hears
+// of it before the batch is durable.
+func (s *Site) stage(d *document, it *item, r *admit.Reading, device, via string) {
+	c := r.Change
+	row := StoredChange{Hash: c.Hash, Actor: c.Actor, Seq: c.Seq, Deps: c.Deps, Bytes: c.Bytes,
+		ReceivedAt: s.now, Device: device}
+	if via != device {
+		row.Via = via
+	}
+	for _, e := range r.Entries {
+		row.Entries = append(row.Entries, EntryRow{ID: string(e.ID), Person: e.By})
+	}
+	d.group.batch.Changes = append(d.group.batch.Changes, row)
+	d.group.from[c.Hash] = &staged{reading: r, via: via, item: it}
+	delete(d.blocked, c.Hash)
+	s.actors[c.Actor] = device
+	d.add(c, row.Entries)
+}
+
+// mark notes how an entry came in, when its author did not bring it, or when
+// it had waited until the author did.
+func (s *Site) mark(d *document, in *incoming, v admit.Verdict) {
+	how, via := v.How, in.from.Device
+	if b := d.blocked[in.hash]; how == "" && b != nil && b.via != "" && b.via != v.Device {
+		how, via = admit.Relayed, b.via
+	}
+	if how == "" {
+		return
+	}
+	for _, e := range in.reading.Entries {
+		if e.Kind == logbook.Admitted {
+			continue
+		}
+		raw, err := s.admittedEntry(e.ID, how, via)
+		if err != nil {
+			s.emit(Trouble{Doc: d.name, Err: err})
+			continue
+		}
+		d.group.marks = append(d.group.marks, raw)
+	}
+}
+
+// admittedEntry writes the entry that says how another one came in. Its id
+// follows from what it says and from the instant, so that the machine draws
+// nothing at random; it is greater than the one it is about.
+func (s *Site) admittedEntry(of logbook.EntryID, how, via string) ([]byte, error) {
+	sum := sha256.Sum256([]byte(s.cfg.Site + "\n" + string(of) + "\n" + how + "\n" + via))
+	id := logbook.NewEntryID(max(s.now, of.Time()), [10]byte(sum[:10]))
+	if id <= of {
+		next, err := logbook.Next(of)
+		if err != nil {
+			return nil, err
+		}
+		id = next
+	}
+	return logbook.Entry{ID: id, Kind: logbook.Admitted, At: s.now, By: logbook.Server, Dev: logbook.Server,
+		Of: of, How: how, Via: via}.Encode()
+}

@@ -1,0 +1,34 @@
+package hub
+
+// Limits of one connection and one document.
+const (
+	JoinWithin     = 5_000 // ms until a join must have come
+	MaxDocuments   = 256   // that one connection may open
+	MaxWaiting     = 1024  // frames of one connection that wait for a document
+	MaxWaitingSize = 16 << 20
+	MaxEphemeral   = 16 << 10 // bytes of an ephemeral message that is passed on
+	MaxBlocked     = 20_000   // changes remembered as refused or held, per document
+	MaxGroup       = 64       // frames that are committed together
+
+	frameBurst  = 1000 // frames at once
+	framesPerMs = 5    // tenths of a frame a millisecond: 500 a second
+	idleAfter   = 60_000
+
+	maxQuarantine = 64 << 10 // bytes of a refused chunk that are kept
+	maxReason     = 300      // bytes of a reason as sent
+	maxRows       = 256      // of one Refused frame
+	maxAttempts   = 4        // at a change of the server that the store refuses
+)
+
+// Close codes of the socket. Those from 4400 on are ours.
+const (
+	closeNormal     = 1000
+	CloseTryLater   = 1013 // the store failed, or the server goes away
+	CloseProtocol   = 4400 // not what the protocol allows
+	CloseIdentity   = 4401 // the ticket or the peer id does not fit
+	CloseRevoked    = 4403 // the device is revoked, or access ended
+	CloseNoJoin     = 4408
+	CloseTooLarge   = 4413
+	CloseTooMany    = 4429
+	CloseSuperseded = 4409 // the same peer connected again
+)

@@ -1,0 +1,317 @@
+package hub
+
+import (
+	"maps"
+	"slices"
+	"strings"
+
+	"gatewright/schema/logbook"
+	"gatewright/sync/change"
+	"gatewright/sync/wire"
+)
+
+// SiteConfig is what a Site needs to know of the world.
+type SiteConfig struct {
+	Site      string // UUID, lower case
+	PeerID    string // the server's peer id on the wire
+	StorageID string // stable: clients keep sync state against it
+	// Actor writes the server's own changes: random, drawn once per process.
+	Actor change.Actor
+	// RestoreUntil is when a restore window that is open closes; ms, 0 = none.
+	RestoreUntil int64
+}
+
+// Site is the hub of one site. It is used by one goroutine at a time.
+type Site struct {
+	cfg  SiteConfig
+	uuid [16]byte
+
+	conns map[ConnID]*conn
+	docs  map[string]*document // by name; only those in memory
+	names map[string]string    // document id -> name, of every month; made when needed
+
+	begun  bool
+	listed bool
+	list   map[string][]change.Hash // documents that exist, with their heads
+
+	actors  map[change.Actor]string // device; "" = looked up and free
+	revoked map[string]bool         // devices the store turned away
+
+	restoreUntil int64
+	lastToken    Token
+	waits        map[Token]*document
+	ephemerals   uint64
+	stats        Stats
+
+	now int64
+	out []Effect
+}
+
+// Stats counts what a site has seen since it came into memory.
+type Stats struct {
+	Sites, Conns, Documents  int
+	Frames, Sent             uint64
+	Admitted, Held, Refused  uint64
+	Commits, Failures, Retry uint64
+}
+
+// NewSite makes the hub of a site. The site's id must be a UUID.
+func NewSite(cfg SiteConfig) (*Site, error) {
+	uuid, err := logbook.ParseUUID(cfg.Site)
+	if err != nil {
+		return nil, err
+	}
+	return &Site{
+		cfg: cfg, uuid: uuid,
+		conns: map[ConnID]*conn{}, docs: map[string]*document{},
+		list: map[string][]change.Hash{}, actors: map[change.Actor]string{}, revoked: map[string]bool{},
+		waits: map[Token]*document{}, restoreUntil: cfg.RestoreUntil,
+	}, nil
+}
+
+// Step takes one event at an instant (ms since 1970) and gives what is to be
+// done about it, in order.
+func (s *Site) Step(ev Event, now int64) []Effect {
+	s.now, s.out = now, nil
+	if !s.begun {
+		s.begun = true
+		s.emit(List{})
+	}
+	switch ev := ev.(type) {
+	case Opened:
+		s.opened(ev)
+	case Frame:
+		s.frame(ev)
+	case Closed:
+		s.remove(ev.Conn)
+	case Listed:
+		s.onListed(ev)
+	case Loaded:
+		s.onLoaded(ev)
+	case Looked:
+		s.onLooked(ev)
+	case Appended:
+		s.settle(ev.Token, ev.Err)
+	case Kept:
+		s.settle(ev.Token, ev.Err)
+	case Write:
+		s.onWrite(ev)
+	case WritePlan:
+		s.onWritePlan(ev)
+	case Tick:
+		s.tick()
+	case Drop:
+		s.drop(ev)
+	case Hint:
+		s.onHint(ev)
+	case Restore:
+		s.onRestore(ev)
+	}
+	out := s.out
+	s.out = nil
+	return out
+}
+
+// Idle reports that nobody is connected and nothing waits for an answer.
+func (s *Site) Idle() bool {
+	if len(s.conns) > 0 || len(s.waits) > 0 {
+		return false
+	}
+	for _, d := range s.docs {
+		if d.state != ready || len(d.queue) > 0 {
+			return false
+		}
+	}
+	return true
+}
+
+// Stats gives the counts.
+func (s *Site) Stats() Stats {
+	st := s.stats
+	st.Sites, st.Conns, st.Documents = 1, len(s.conns), len(s.docs)
+	return st
+}
+
+func (s *Site) emit(e Effect) { s.out = append(s.out, e) }
+
+func (s *Site) token(d *document) Token {
+	s.lastToken++
+	s.waits[s.lastToken] = d
+	d.waiting[s.lastToken] = true
+	return s.lastToken
+}
+
+// eachConn goes through the connections in order.
+func (s *Site) eachConn(do func(c *conn)) {
+	for _, id := range slices.Sorted(maps.Keys(s.conns)) {
+		if c := s.conns[id]; c != nil {
+			do(c)
+		}
+	}
+}
+
+// eachDoc goes through the documents in memory in order.
+func (s *Site) eachDoc(do func(d *document)) {
+	for _, name := range slices.Sorted(maps.Keys(s.docs)) {
+		if d := s.docs[name]; d != nil {
+			do(d)
+		}
+	}
+}
+
+func (s *Site) documentID(name string) string {
+	return wire.DocumentID(logbook.DocID(s.uuid, name))
+}
+
+// documentName gives the name behind a document id: the plan or a month of
+// the years a logbook can have. All of them are worked out, because the id is
+// a digest.
+func (s *Site) documentName(id string) (string, bool) {
+	if s.names == nil {
+		s.names = make(map[string]string, 1201)
+		s.names[s.documentID(logbook.PlanDocument)] = logbook.PlanDocument
+		for year := 2000; year < 2100; year++ {
+			for month := 1; month <= 12; month++ {
+				name := monthDocument(year, month)
+				s.names[s.documentID(name)] = name
+			}
+		}
+	}
+	name, ok := s.names[id]
+	return name, ok
+}
+
+func monthDocument(year, month int) string {
+	b := []byte("0000-00")
+	for i := 3; i >= 0; i-- {
+		b[i] += byte(year % 10)
+		year /= 10
+	}
+	b[5] += byte(month / 10)
+	b[6] += byte(month % 10)
+	return logbook.LogDocument(string(b))
+}
+
+func (s *Site) onListed(ev Listed) {
+	if ev.Err != nil {
+		s.stats.Failures++
+		s.emit(Trouble{Err: ev.Err})
+		return // Tick asks again
+	}
+	s.listed = true
+	for _, d := range ev.Documents {
+		if _, newer := s.list[d.Name]; !newer {
+			s.list[d.Name] = d.Heads
+		}
+	}
+	s.eachConn(func(c *conn) {
+		if c.own {
+			s.sendList(c)
+		}
+	})
+}
+
+// sendList tells a client of ours which documents there are.
+func (s *Site) sendList(c *conn) {
+	if !s.listed {
+		return // it follows when the store has answered
+	}
+	m := wire.Documents{SenderID: s.cfg.PeerID, TargetID: c.sender}
+	for _, name := range slices.SortedFunc(maps.Keys(s.list), byAge) {
+		m.Documents = append(m.Documents, wire.Document{Name: name, ID: s.documentID(name), Heads: s.list[name]})
+	}
+	s.send(c, m)
+}
+
+// byAge puts the plan first, then the months.
+func byAge(a, b string) int {
+	if (a == logbook.PlanDocument) != (b == logbook.PlanDocument) {
+		if a == logbook.PlanDocument {
+			return -1
+		}
+		return 1
+	}
+	return strings.Compare(a, b)
+}
+
+// moved notes a document's new heads and tells clients of ours: all of them if
+// it is new, else those that have not opened it.
+func (s *Site) moved(d *document, heads []change.Hash) {
+	old, there := s.list[d.name]
+	if there && slices.Equal(old, heads) {
+		return
+	}
+	s.list[d.name] = heads
+	s.eachConn(func(c *conn) {
+		if c.own && (!there || d.peers[c.id] == nil) {
+			s.sendList(c)
+		}
+	})
+}
+
+func (s *Site) tick() {
+	if !s.listed {
+		s.emit(List{})
+	}
+	s.eachConn(func(c *conn) {
+		if c.sender == "" && s.now-c.opened >= JoinWithin {
+			s.close(c, CloseNoJoin, "no join came")
+			return
+		}
+		c.refill(s.now)
+	})
+	s.eachDoc(func(d *document) {
+		if len(d.peers) > 0 || !d.quiet() {
+			d.idleSince = 0
+			return
+		}
+		if d.idleSince == 0 {
+			d.idleSince = s.now
+		} else if s.now-d.idleSince >= idleAfter {
+			delete(s.docs, d.name)
+		}
+	})
+}
+
+func (s *Site) drop(ev Drop) {
+	s.eachConn(func(c *conn) {
+		hit := ev.Device != "" && c.identity.Device == ev.Device
+		for _, p := range c.identity.Author.People {
+			hit = hit || ev.Person != "" && p.ID == ev.Person
+		}
+		if hit {
+			s.close(c, CloseRevoked, "access has ended")
+		}
+	})
+}
+
+func (s *Site) onHint(ev Hint) {
+	d := s.docs[ev.Doc]
+	if d == nil {
+		if s.documentID(ev.Doc) != "" && s.known(ev.Doc) {
+			s.moved(&document{name: ev.Doc}, ev.Heads)
+		}
+		return
+	}
+	if d.state == loading || d.g != nil && len(d.g.Missing(ev.Heads)) == 0 {
+		return
+	}
+	if d.state != ready {
+		d.stale = true
+		return
+	}
+	s.reload(d)
+}
+
+func (s *Site) known(name string) bool {
+	_, ok := s.documentName(s.documentID(name))
+	return ok
+}
+
+func (s *Site) onRestore(ev Restore) {
+	s.restoreUntil = ev.Until
+	s.eachDoc(func(d *document) {
+		s.recheck(d)
+		s.run(d)
+	})
+}
