@@ -1,0 +1,137 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io/fs"
+	"log/slog"
+	"net"
+	"os"
+	"strconv"
+	"time"
+
+	"github.com/caarlos0/env/v11"
+	"github.com/spf13/cobra"
+
+	"gatewright/api/auth"
+	"gatewright/api/httpapi"
+	"gatewright/sync/hub"
+)
+
+// shutdownWithin bounds how long a stop waits for requests under way.
+const shutdownWithin = 10 * time.Second
+
+// settings are the flags of serve, each with an environment variable for unattended use.
+type settings struct {
+	Data   string `env:"GATEWRIGHT_DATA" envDefault:"data"`
+	Port   int    `env:"GATEWRIGHT_PORT" envDefault:"8080"`
+	Host   string `env:"GATEWRIGHT_HOST" envDefault:"localhost"`
+	Phone  string `env:"GATEWRIGHT_PHONE"`
+	Origin string `env:"GATEWRIGHT_ORIGIN"`
+}
+
+func (s *settings) flags(c *cobra.Command) {
+	// The environment gives the defaults, a flag wins. A variable that can't be read is said when the command runs.
+	err := env.Parse(s)
+	c.PreRunE = func(*cobra.Command, []string) error {
+		if err != nil {
+			return fmt.Errorf("reading the environment: %w", err)
+		}
+		if s.Port < 0 || s.Port > 65535 {
+			return fmt.Errorf("--port must be 0 to 65535, not %d", s.Port)
+		}
+		return nil
+	}
+	f := c.Flags()
+	f.StringVar(&s.Data, "data", s.Data, "folder of the database (GATEWRIGHT_DATA)")
+	f.IntVar(&s.Port, "port", s.Port, "port to serve on, 0 for any free one (GATEWRIGHT_PORT)")
+	f.StringVar(&s.Host, "host", s.Host, "name or address to serve on (GATEWRIGHT_HOST)")
+	f.StringVar(&s.Phone, "phone", s.Phone, "folder of the phone's built files (GATEWRIGHT_PHONE)")
+	f.StringVar(&s.Origin, "origin", s.Origin, "address that phones use, such as https://gates.example (GATEWRIGHT_ORIGIN)")
+}
+
+func serveCommand() *cobra.Command {
+	s := &settings{}
+	c := &cobra.Command{Use: "serve", Short: "Serve phones and the API", Args: cobra.NoArgs,
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			log := slog.New(slog.NewTextHandler(os.Stderr, nil))
+			h, err := open(cmd.Context(), s.Data, log)
+			if err != nil {
+				return err
+			}
+			return errors.Join(serve(cmd.Context(), h, s, nil), h.close())
+		}}
+	s.flags(c)
+	return c
+}
+
+// serve runs until the context ends. begun is called with the origin once the port is open and before it is said
+// to be ready.
+func serve(ctx context.Context, h *house, s *settings, begun func(context.Context, *hub.Runner, string) error) error {
+	listener, err := net.Listen("tcp", net.JoinHostPort(s.Host, strconv.Itoa(s.Port)))
+	if err != nil {
+		return fmt.Errorf("--port %d: %w", s.Port, err)
+	}
+	local := fmt.Sprintf("http://localhost:%d", listener.Addr().(*net.TCPAddr).Port)
+	origin := s.Origin
+	if origin == "" {
+		origin = local
+	}
+	runner, err := h.runner(ctx)
+	if err != nil {
+		return errors.Join(err, listener.Close())
+	}
+	if err := h.accounts.SetSetting(ctx, "origin", origin); err != nil {
+		return errors.Join(err, listener.Close())
+	}
+	tokens, err := h.tokens(ctx)
+	if err != nil {
+		return errors.Join(err, listener.Close())
+	}
+	var phone fs.FS
+	if s.Phone != "" {
+		phone = os.DirFS(s.Phone)
+	}
+	app := httpapi.New(httpapi.Config{Accounts: h.accounts, Tokens: tokens, Hub: runner, Store: h.db, Phone: phone,
+		Origin: origin, Version: version, Now: time.Now, Ready: h.ready, Log: h.log})
+	if begun != nil {
+		if err := begun(ctx, runner, origin); err != nil {
+			return errors.Join(err, listener.Close())
+		}
+	}
+	failed := make(chan error, 1)
+	go func() { failed <- app.Listener(listener) }()
+	fmt.Printf("ready %s\n", local)
+	select {
+	case err := <-failed:
+		return fmt.Errorf("serving: %w", err)
+	case <-ctx.Done():
+	}
+	h.log.Info("stopping")
+	stop, cancel := context.WithTimeout(context.WithoutCancel(ctx), shutdownWithin)
+	defer cancel()
+	return errors.Join(runner.Close(stop), app.ShutdownWithContext(stop))
+}
+
+func (h *house) tokens(ctx context.Context) (*auth.Tokens, error) {
+	stored, err := h.accounts.ServerKeys(ctx)
+	if err != nil {
+		return nil, err
+	}
+	keys := make([]auth.Key, len(stored))
+	for i, k := range stored {
+		keys[i] = auth.Key{ID: k.ID, Private: k.Private, Retired: k.Retired}
+	}
+	return auth.NewTokens(keys, time.Now)
+}
+
+func (h *house) ready(ctx context.Context) error {
+	var one int
+	return h.db.Reader().QueryRowContext(ctx, `SELECT 1`).Scan(&one)
+}
+
+// demoLog keeps a demo's terminal for its links: only what went wrong is logged.
+func demoLog() *slog.Logger {
+	return slog.New(slog.NewTextHandler(os.Stderr, &slog.HandlerOptions{Level: slog.LevelWarn}))
+}

@@ -1,0 +1,92 @@
+package httpapi
+
+import (
+	"context"
+	"strings"
+
+	"gatewright/api/accounts"
+	"gatewright/api/auth"
+	"gatewright/api/problem"
+	"gatewright/schema/rights"
+	"gatewright/sync/hub"
+)
+
+// bearer is the part of a request that says who calls.
+type bearer struct {
+	Authorization string `header:"Authorization" doc:"Bearer and an access token"`
+}
+
+// atSite is a guarded request about one site.
+type atSite struct {
+	bearer
+	Site string `path:"site" doc:"the site's id"`
+}
+
+// caller is a device that has shown a valid token, with the people on it.
+type caller struct {
+	device accounts.Device
+	people []accounts.Person
+}
+
+// authenticate checks the token and that the device may still do this.
+func (s *Server) authenticate(ctx context.Context, b bearer, audience auth.Audience) (caller, error) {
+	token, ok := strings.CutPrefix(b.Authorization, "Bearer ")
+	if !ok {
+		return caller{}, problem.New(problem.Unauthenticated, "Authorization", "Authorization needs Bearer and an access token.")
+	}
+	claims, err := s.tokens.Check(token, audience)
+	if err != nil {
+		return caller{}, err
+	}
+	d, err := s.accounts.Device(ctx, claims.Device)
+	if err != nil || d.Site != claims.Site {
+		return caller{}, problem.New(problem.Unauthenticated, "Authorization", "The device of this token is not known here.")
+	}
+	if d.Revoked != 0 && audience != auth.Drain {
+		return caller{}, problem.New(problem.Forbidden, "device", "This device was revoked: it can only hand over what it still holds.")
+	}
+	people, err := s.accounts.PeopleOn(ctx, d.Site, d.ID)
+	if err != nil {
+		return caller{}, err
+	}
+	return caller{device: d, people: people}, nil
+}
+
+// at authenticates a caller for a site. Another site's callers learn nothing, not even that it exists.
+func (s *Server) at(ctx context.Context, in atSite) (caller, error) {
+	c, err := s.authenticate(ctx, in.bearer, auth.API)
+	if err != nil {
+		return caller{}, err
+	}
+	if c.device.Site != in.Site {
+		return caller{}, problem.New(problem.NotFound, "site", "There is no such site here.")
+	}
+	return c, nil
+}
+
+// manager authenticates a caller that has a manager with a grant of now among its people.
+func (s *Server) manager(ctx context.Context, in atSite) (caller, accounts.Person, error) {
+	c, err := s.at(ctx, in)
+	if err != nil {
+		return caller{}, accounts.Person{}, err
+	}
+	now := s.now().UnixMilli()
+	for _, p := range c.people {
+		if p.Role == rights.Manager && p.From <= now && (p.Until == 0 || p.Until > now) {
+			return c, p, nil
+		}
+	}
+	return caller{}, accounts.Person{}, problem.New(problem.Forbidden, "role", "Only a manager of this site may do this.")
+}
+
+// identity is what the hub goes by for a device's socket.
+func (s *Server) identity(ctx context.Context, d accounts.Device, sender string) (hub.Identity, error) {
+	author, ok, err := s.store.AuthorOf(ctx, d.Site, d.ID)
+	if err != nil {
+		return hub.Identity{}, err
+	}
+	if !ok || author.Revoked != 0 {
+		return hub.Identity{}, problem.New(problem.Forbidden, "device", "This device was revoked.")
+	}
+	return hub.Identity{Site: d.Site, Device: d.ID, Author: author, Sender: sender}, nil
+}

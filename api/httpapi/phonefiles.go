@@ -1,0 +1,72 @@
+package httpapi
+
+import (
+	"errors"
+	"io/fs"
+	"mime"
+	"path"
+	"strings"
+
+	"github.com/gofiber/fiber/v2"
+)
+
+// phoneFiles serves the phone's built files, brotli-compressed where a .br lies beside them. Addresses without
+// a file of their own get the start page, which reads them itself.
+func phoneFiles(files fs.FS) fiber.Handler {
+	return func(c *fiber.Ctx) error {
+		name := strings.TrimPrefix(path.Clean("/"+c.Path()), "/")
+		if name == "" {
+			name = "index.html"
+		}
+		if strings.HasPrefix(name, "api/") || strings.HasPrefix(name, "sync/") || strings.HasSuffix(name, ".br") {
+			return c.Next()
+		}
+		body, err := fs.ReadFile(files, name)
+		if errors.Is(err, fs.ErrNotExist) || isFolder(files, name) {
+			if path.Ext(name) != "" {
+				return c.Next()
+			}
+			name = "index.html"
+			body, err = fs.ReadFile(files, name)
+		}
+		if err != nil {
+			return c.Next()
+		}
+		c.Set(fiber.HeaderContentType, contentType(name))
+		c.Set(fiber.HeaderVary, fiber.HeaderAcceptEncoding)
+		if strings.HasPrefix(name, "assets/") { // their names hold a hash of their content
+			c.Set(fiber.HeaderCacheControl, "public, max-age=31536000, immutable")
+		} else {
+			c.Set(fiber.HeaderCacheControl, "no-cache")
+		}
+		if strings.Contains(c.Get(fiber.HeaderAcceptEncoding), "br") {
+			if packed, err := fs.ReadFile(files, name+".br"); err == nil {
+				c.Set(fiber.HeaderContentEncoding, "br")
+				body = packed
+			}
+		}
+		return c.Send(body)
+	}
+}
+
+func isFolder(files fs.FS, name string) bool {
+	info, err := fs.Stat(files, name)
+	return err == nil && info.IsDir()
+}
+
+func contentType(name string) string {
+	switch path.Ext(name) {
+	case ".wasm":
+		return "application/wasm"
+	case ".webmanifest":
+		return "application/manifest+json"
+	case ".js":
+		return "text/javascript; charset=utf-8"
+	case ".woff2":
+		return "font/woff2"
+	}
+	if t := mime.TypeByExtension(path.Ext(name)); t != "" {
+		return t
+	}
+	return "application/octet-stream"
+}

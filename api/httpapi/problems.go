@@ -1,0 +1,109 @@
+package httpapi
+
+import (
+	"errors"
+	"net/http"
+	"strings"
+
+	"github.com/danielgtaylor/huma/v2"
+	"github.com/gofiber/fiber/v2"
+
+	"gatewright/api/problem"
+)
+
+// details is the one error shape: problem details after RFC 9457 with the field it is about and a stable code.
+type details struct {
+	Type   string `json:"type" doc:"always about:blank: title and code say what it is"`
+	Title  string `json:"title" doc:"the HTTP status in words"`
+	Status int    `json:"status" doc:"the HTTP status"`
+	Detail string `json:"detail" doc:"one sentence for a person"`
+	Field  string `json:"field,omitempty" doc:"the field of the request it is about"`
+	Code   string `json:"code" doc:"a stable word for programs"`
+}
+
+func (d *details) Error() string             { return d.Detail }
+func (d *details) GetStatus() int            { return d.Status }
+func (d *details) ContentType(string) string { return "application/problem+json" }
+
+func detailsOf(e *problem.Error) *details {
+	status := e.Kind.Status()
+	return &details{Type: "about:blank", Title: http.StatusText(status), Status: status, Detail: e.Sentence, Field: e.Field, Code: e.Kind.String()}
+}
+
+func init() {
+	// huma makes its own errors (bodies that are no JSON, missing fields) through this hook.
+	huma.NewError = func(status int, message string, errs ...error) huma.StatusError {
+		e := problem.New(problem.KindOf(status), "", sentence(message))
+		if status == http.StatusUnprocessableEntity {
+			e.Kind = problem.Invalid
+		}
+		for _, err := range errs {
+			var detailer huma.ErrorDetailer
+			if errors.As(err, &detailer) {
+				d := detailer.ErrorDetail()
+				e.Field = field(d.Location)
+				e.Sentence = sentence(strings.TrimSpace(e.Field + ": " + d.Message))
+			} else if err != nil {
+				e.Sentence = sentence(message + ": " + err.Error())
+			}
+			break // the first is enough to mend first
+		}
+		return detailsOf(e)
+	}
+}
+
+func field(location string) string {
+	for _, p := range []string{"body.", "path.", "query.", "header."} {
+		if rest, ok := strings.CutPrefix(location, p); ok {
+			return rest
+		}
+	}
+	return location
+}
+
+func sentence(s string) string {
+	s = strings.TrimPrefix(strings.TrimSpace(s), ": ")
+	if s == "" {
+		return "The request is wrong."
+	}
+	if !strings.HasSuffix(s, ".") {
+		s += "."
+	}
+	return s
+}
+
+// answer turns an error of the inner packages into the public one, logging what is ours.
+func (s *Server) answer(err error) error {
+	if err == nil {
+		return nil
+	}
+	e := problem.From(err)
+	if e.Kind == problem.Internal || e.Kind == problem.Unavailable {
+		s.log.Error("request failed", "error", err)
+	}
+	return detailsOf(e)
+}
+
+// fiberError answers what never reached huma: unknown routes, bodies that are too large, panics.
+func (s *Server) fiberError(c *fiber.Ctx, err error) error {
+	var d *details
+	if !errors.As(err, &d) {
+		var fe *fiber.Error
+		if errors.As(err, &fe) {
+			d = detailsOf(problem.New(problem.KindOf(fe.Code), "", sentence(fe.Message)))
+			d.Status, d.Title = fe.Code, http.StatusText(fe.Code)
+		} else {
+			e := problem.From(err)
+			if e.Kind == problem.Internal {
+				s.log.Error("request failed", "path", c.Path(), "error", err)
+			}
+			d = detailsOf(e)
+		}
+	}
+	c.Status(d.Status)
+	if err := c.JSON(d); err != nil {
+		return err
+	}
+	c.Set(fiber.HeaderContentType, "application/problem+json")
+	return nil
+}

@@ -1,0 +1,124 @@
+// Package httpapi is how people and phones reach Gatewright over HTTP: enrolment, tokens, tickets, the socket,
+// the site's lists, and the phone's own files. Handlers translate; what things mean is decided in the packages
+// below.
+package httpapi
+
+import (
+	"context"
+	"io/fs"
+	"log/slog"
+	"time"
+
+	"github.com/danielgtaylor/huma/v2"
+	"github.com/danielgtaylor/huma/v2/adapters/humafiber"
+	"github.com/gofiber/fiber/v2"
+	"github.com/gofiber/fiber/v2/middleware/limiter"
+	"github.com/gofiber/fiber/v2/middleware/recover"
+
+	"gatewright/api/accounts"
+	"gatewright/api/auth"
+	"gatewright/api/problem"
+	"gatewright/sync/hub"
+)
+
+// bodyLimit bounds every request body (bytes); nothing in the JSON API comes near it.
+const bodyLimit = 1 << 20
+
+// enrolPerMinute bounds, per address, the routes that can be tried without a token.
+const enrolPerMinute = 120
+
+// Config is what a server needs.
+type Config struct {
+	Accounts *accounts.Accounts
+	Tokens   *auth.Tokens
+	Hub      *hub.Runner
+	Store    hub.Store
+	Phone    fs.FS // the phone's built files; nil serves none
+	Origin   string
+	Version  string
+	Now      func() time.Time
+	Ready    func(context.Context) error
+	Log      *slog.Logger
+}
+
+// Server answers HTTP.
+type Server struct {
+	accounts *accounts.Accounts
+	tokens   *auth.Tokens
+	hub      *hub.Runner
+	store    hub.Store
+	origin   string
+	now      func() time.Time
+	log      *slog.Logger
+}
+
+// New builds the routes.
+func New(cfg Config) *fiber.App {
+	s := &Server{accounts: cfg.Accounts, tokens: cfg.Tokens, hub: cfg.Hub, store: cfg.Store,
+		origin: cfg.Origin, now: cfg.Now, log: cfg.Log}
+	app := fiber.New(fiber.Config{
+		DisableStartupMessage: true, BodyLimit: bodyLimit, ErrorHandler: s.fiberError,
+		ReadTimeout: 30 * time.Second, IdleTimeout: 2 * time.Minute, ReadBufferSize: 16 << 10,
+		Immutable: true, // strings from a request may outlive its handler
+	})
+	app.Use(recover.New(), headers)
+	app.Get("/healthz", func(c *fiber.Ctx) error { return c.SendString("ok\n") })
+	app.Get("/readyz", func(c *fiber.Ctx) error {
+		if err := cfg.Ready(c.Context()); err != nil {
+			return &problem.Error{Kind: problem.Unavailable, Sentence: "Not ready: the database does not answer.", Cause: err}
+		}
+		return c.SendString("ready\n")
+	})
+	app.Get("/sync/v1", s.socket())
+	enrol := limiter.New(limiter.Config{Max: enrolPerMinute, Expiration: time.Minute, LimitReached: func(*fiber.Ctx) error {
+		return problem.New(problem.TooMany, "", "Too many tries from this address: wait a minute.")
+	}})
+	for _, path := range []string{"/api/v1/join", "/api/v1/invitations/look"} {
+		app.Use(path, enrol)
+	}
+
+	config := huma.DefaultConfig("Gatewright", cfg.Version)
+	config.OpenAPIPath, config.DocsPath, config.SchemasPath = "/api/v1/openapi", "", ""
+	config.CreateHooks = nil // no $schema links in bodies
+	config.Components.SecuritySchemes = map[string]*huma.SecurityScheme{
+		"bearer": {Type: "http", Scheme: "bearer", BearerFormat: "JWT"},
+	}
+	api := humafiber.New(app, config)
+	s.enrolment(api)
+	s.siteRoutes(api)
+	s.manageRoutes(api)
+	if cfg.Phone != nil {
+		app.Get("/*", phoneFiles(cfg.Phone))
+	}
+	app.Use(func(c *fiber.Ctx) error {
+		return problem.New(problem.NotFound, "", "There is nothing at this address.")
+	})
+	return app
+}
+
+// headers sets what every answer carries. The policy lets the phone's own files run, and WebAssembly compile,
+// and nothing else.
+func headers(c *fiber.Ctx) error {
+	c.Set("Content-Security-Policy", "default-src 'none'; script-src 'self' 'wasm-unsafe-eval'; style-src 'self'; "+
+		"img-src 'self' blob: data:; font-src 'self'; connect-src 'self'; worker-src 'self'; manifest-src 'self'; "+
+		"media-src 'self' blob:; base-uri 'none'; form-action 'none'; frame-ancestors 'none'")
+	c.Set("X-Content-Type-Options", "nosniff")
+	c.Set("Referrer-Policy", "no-referrer")
+	c.Set("Cross-Origin-Opener-Policy", "same-origin")
+	c.Set("Cross-Origin-Resource-Policy", "same-origin")
+	c.Set("Permissions-Policy", "camera=(self), microphone=(self), geolocation=(), payment=(), usb=()")
+	return c.Next()
+}
+
+// route is what every JSON route has in common.
+func route(method, path, id, summary string) huma.Operation {
+	return huma.Operation{Method: method, Path: path, OperationID: id, Summary: summary,
+		MaxBodyBytes: bodyLimit, DefaultStatus: 200}
+}
+
+// guarded is a route that needs a bearer token.
+func guarded(method, path, id, summary string) huma.Operation {
+	op := route(method, path, id, summary)
+	op.Security = []map[string][]string{{"bearer": {}}}
+	return op
+}

@@ -1,0 +1,164 @@
+package httpapi
+
+import (
+	"context"
+	"errors"
+	"net/url"
+	"sync"
+	"time"
+
+	fastws "github.com/fasthttp/websocket"
+	"github.com/gofiber/contrib/websocket"
+	"github.com/gofiber/fiber/v2"
+
+	"gatewright/sync/hub"
+	"gatewright/sync/wire"
+)
+
+const (
+	pingEvery   = 5 * time.Second
+	pongWithin  = 12 * time.Second // two pings and some
+	writeWithin = 10 * time.Second
+
+	closeTicket = 4401
+	closeDevice = 4403
+)
+
+// socket upgrades, then looks at the ticket: a refusal before the upgrade is silence in a browser and an uncaught
+// exception in Node, so it is said by a close code.
+func (s *Server) socket() fiber.Handler {
+	upgrade := websocket.New(func(c *websocket.Conn) { s.serveSocket(c) },
+		websocket.Config{HandshakeTimeout: 10 * time.Second, RecoverHandler: func(c *websocket.Conn) {
+			if r := recover(); r != nil {
+				s.log.Error("socket failed", "panic", r)
+				_ = c.Close()
+			}
+		}})
+	return func(c *fiber.Ctx) error {
+		if !websocket.IsWebSocketUpgrade(c) {
+			return fiber.ErrUpgradeRequired
+		}
+		if !sameOrigin(c.Get(fiber.HeaderOrigin), c.Hostname()) {
+			return fiber.NewError(fiber.StatusForbidden, "Origin is not this server's")
+		}
+		return upgrade(c)
+	}
+}
+
+// sameOrigin lets programs in, which send no Origin, and pages of this server.
+func sameOrigin(origin, host string) bool {
+	if origin == "" {
+		return true
+	}
+	u, err := url.Parse(origin)
+	return err == nil && u.Host == host
+}
+
+func (s *Server) serveSocket(c *websocket.Conn) {
+	ctx := context.Background()
+	conn := &conn{ws: c.Conn}
+	ticket, err := s.accounts.UseTicket(ctx, c.Query("ticket"))
+	if err != nil {
+		_ = conn.Close(closeTicket, "ticket")
+		return
+	}
+	device, err := s.accounts.Device(ctx, ticket.Device)
+	if err != nil {
+		_ = conn.Close(closeTicket, "ticket")
+		return
+	}
+	identity, err := s.identity(ctx, device, ticket.Sender)
+	if err != nil {
+		_ = conn.Close(closeDevice, "device")
+		return
+	}
+	if ticket.Reusable {
+		conn.bind = func(sender string) error { return s.accounts.BindTicket(ctx, c.Query("ticket"), sender) }
+	}
+	stop := conn.keepAlive()
+	defer stop()
+	if err := s.hub.Serve(ctx, identity, conn); err != nil && !errors.Is(err, hub.ErrClosed) {
+		s.log.Info("socket ended", "site", device.Site, "device", device.ID, "error", err)
+	}
+}
+
+// conn is a socket as the hub sees it: whole frames in and out.
+type conn struct {
+	ws      *fastws.Conn // not the wrapper, which goes back to its pool when the handler ends
+	writing sync.Mutex
+	bind    func(sender string) error // a reusable ticket's first join; nil afterwards
+}
+
+var _ hub.Conn = (*conn)(nil)
+
+func (c *conn) ReadFrame() ([]byte, error) {
+	for {
+		kind, frame, err := c.ws.ReadMessage()
+		if err != nil {
+			return nil, err
+		}
+		if kind != websocket.BinaryMessage {
+			continue // the protocol has no text frames; one does no harm
+		}
+		if c.bind != nil {
+			if err := c.bindSender(frame); err != nil {
+				_ = c.Close(closeTicket, "senderId")
+				return nil, err
+			}
+		}
+		return frame, nil
+	}
+}
+
+func (c *conn) bindSender(frame []byte) error {
+	m, err := wire.Decode(frame)
+	if err != nil {
+		return nil // the hub says what is wrong with it
+	}
+	if join, ok := m.(wire.Join); ok {
+		if err := c.bind(join.SenderID); err != nil {
+			return err
+		}
+		c.bind = nil
+	}
+	return nil
+}
+
+func (c *conn) WriteFrame(frame []byte) error {
+	c.writing.Lock()
+	defer c.writing.Unlock()
+	if err := c.ws.SetWriteDeadline(time.Now().Add(writeWithin)); err != nil {
+		return err
+	}
+	return c.ws.WriteMessage(websocket.BinaryMessage, frame)
+}
+
+func (c *conn) Close(code int, reason string) error {
+	message := websocket.FormatCloseMessage(code, reason)
+	_ = c.ws.WriteControl(websocket.CloseMessage, message, time.Now().Add(writeWithin))
+	return c.ws.Close()
+}
+
+// keepAlive pings until stopped; a peer that answers none of two pings is gone.
+func (c *conn) keepAlive() (stop func()) {
+	c.ws.SetReadLimit(int64(wire.MaxFrame))
+	extend := func(string) error { return c.ws.SetReadDeadline(time.Now().Add(pongWithin)) }
+	_ = extend("")
+	c.ws.SetPongHandler(extend)
+	done := make(chan struct{})
+	go func() {
+		t := time.NewTicker(pingEvery)
+		defer t.Stop()
+		for {
+			select {
+			case <-done:
+				return
+			case <-t.C:
+				if c.ws.WriteControl(websocket.PingMessage, nil, time.Now().Add(writeWithin)) != nil {
+					return
+				}
+			}
+		}
+	}()
+	return func() { close(done) }
+}
