@@ -70,14 +70,10 @@ func (a *Accounts) newID(letter byte) (string, error) {
 	return string(b), nil
 }
 
-func hash(secret string) string {
-	const hex = "0123456789abcdef"
+// hash is what is kept of a secret.
+func hash(secret string) []byte {
 	sum := sha256.Sum256([]byte(secret))
-	b := make([]byte, 0, 64)
-	for _, x := range sum {
-		b = append(b, hex[x>>4], hex[x&15])
-	}
-	return string(b)
+	return sum[:]
 }
 
 func invalid(field, sentence string) error { return problem.New(problem.Invalid, field, sentence) }

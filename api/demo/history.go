@@ -34,6 +34,10 @@ func (h *history) write() ([][]byte, error) {
 	for back := days; back >= 1; back-- {
 		h.day(time.Date(today.Year(), today.Month(), today.Day()-back, 0, 0, 0, 0, h.loc), back)
 	}
+	// Of today only the rounds before the milkings are there: the rest waits for whoever opens the demo.
+	for shift, hour := range []int{5, 15} {
+		h.round(time.Date(today.Year(), today.Month(), today.Day(), 0, 0, 0, 0, h.loc), 0, shift, hour)
+	}
 	slices.SortFunc(h.entries, func(a, b logbook.Entry) int { return strings.Compare(string(a.ID), string(b.ID)) })
 	out := make([][]byte, 0, len(h.entries))
 	for _, e := range h.entries {
@@ -216,7 +220,7 @@ func (h *history) events(day time.Time, back int) {
 		h.put(h.someone(back, 1), at(day, 14, 55), logbook.Entry{Kind: logbook.ModeSeen, Gate: "w", Mode: "automatic"})
 		h.put(h.manager, at(day, 15, 5), logbook.Entry{Kind: logbook.Note, Gate: "w", Text: "Cows went straight after breakfast: the switch was left over."})
 	case 23:
-		h.put(h.trade, at(day, 10, 0), logbook.Entry{Kind: logbook.Visit, Visit: "v1", State: "opened", Purpose: "pressure low"})
+		h.put(h.trade, at(day, 10, 0), logbook.Entry{Kind: logbook.Visit, Visit: "v1", State: "opened", Purpose: "pressure-low"})
 		h.isolate(h.trade, at(day, 10, 10), "e")
 		h.put(h.trade, at(day, 10, 40), logbook.Entry{Kind: logbook.Fitting, Visit: "v1", Gate: "e", Part: "e-an", Item: "filter element", Finding: "blocked with rust"})
 		h.read(h.trade, at(day, 11, 5), "e10", "bar", 738)
