@@ -1,8 +1,8 @@
 package naive
 
 import (
-	"fmt"
 	"sort"
+	"strconv"
 	"sync"
 	"time"
 )
@@ -70,8 +70,9 @@ func (s *Site) nextDay(t int64) int64  { return s.instant((s.date(t) + 1) * day)
 
 // clockMinutes reads "HH:MM".
 func clockMinutes(text string) int64 {
-	var h, m int64
-	if _, err := fmt.Sscanf(text, "%d:%d", &h, &m); err != nil {
+	h, errH := strconv.ParseInt(text[:2], 10, 64)
+	m, errM := strconv.ParseInt(text[3:], 10, 64)
+	if errH != nil || errM != nil {
 		panic("naive: clock time " + text)
 	}
 	return h*60 + m

@@ -11,13 +11,14 @@ type moment struct {
 	odd    map[string]string   // entry id -> reason
 	parks  map[string][]span   // gate -> out of service
 	done   map[string][]*entry // check -> its doings by (at, id)
+	owed   map[string][]owed   // check -> what everything gave
 }
 
 // span is [from, to).
 type span struct{ from, to int64 }
 
 func (s *Site) at(now int64) *moment {
-	m := &moment{Site: s, now: now, odd: map[string]string{}, parks: map[string][]span{}, done: map[string][]*entry{}}
+	m := &moment{Site: s, now: now, odd: map[string]string{}, parks: map[string][]span{}, done: map[string][]*entry{}, owed: map[string][]owed{}}
 
 	// Largest id first: whether an entry counts is known before anything that
 	// it may void is looked at.

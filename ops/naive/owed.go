@@ -146,9 +146,13 @@ func (m *moment) obligations(id string) []owed {
 	return list
 }
 
-// everything is windows and obligations together, in the order of their beginning.
+// everything is windows and obligations together; it is asked for twice.
 func (m *moment) everything(id string) []owed {
-	return append(m.windows(id), m.obligations(id)...)
+	if list, ok := m.owed[id]; ok {
+		return list
+	}
+	m.owed[id] = append(m.windows(id), m.obligations(id)...)
+	return m.owed[id]
 }
 
 // misses by (late, due).
