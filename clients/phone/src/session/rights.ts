@@ -1,21 +1,16 @@
 import type { Role } from "../device/api"
+import table from "./rights.json"
 
-// What a screen offers to a role. The server decides and refuses; this only
-// keeps buttons away that would lead to a refusal.
+// What a screen offers to a role, by the server's own table (rights.json is
+// generated from it). The server decides and refuses; this only keeps buttons
+// away that would lead to a refusal.
 
-const writes: Readonly<Record<Role, "all" | "all but dismissing" | "nothing">> = {
-  manager: "all",
-  crew: "all but dismissing",
-  contractor: "all but dismissing",
-  technician: "nothing",
-  viewer: "nothing",
-}
+const row = (role: Role | undefined) => table.find((r) => r.role === role)
 
-export function mayWrite(role: Role | undefined, kind: string): boolean {
-  if (role === undefined) return false
-  const may = writes[role]
-  return may === "all" || (may === "all but dismissing" && kind !== "dismiss")
-}
+export const mayWrite = (role: Role | undefined, kind: string): boolean => row(role)?.writes?.includes(kind) ?? false
 
 /** Whose entries a role may withdraw. */
-export const mayVoid = (role: Role | undefined, own: boolean): boolean => mayWrite(role, "void") && (own || role === "manager")
+export function mayVoid(role: Role | undefined, own: boolean): boolean {
+  const voids = row(role)?.voids
+  return voids === "any" || (voids === "own" && own)
+}

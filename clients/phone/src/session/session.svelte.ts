@@ -66,7 +66,7 @@ export class Session {
   }
 
   /** What the log says of gates and checks at this moment. */
-  readonly standing = $derived.by(() => standing(this.entries.values(), this.now))
+  readonly standing = $derived.by(() => standing(this.entries.values(), this.rules?.now ?? this.#clock.now()))
 
   get person(): Person | undefined {
     return this.device?.people.find((p) => p.id === this.device?.current)

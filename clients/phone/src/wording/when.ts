@@ -34,7 +34,7 @@ function endOfDay(at: Instant, zone: string): boolean {
   return clockTime(at, zone) === "00:00"
 }
 
-/** A time with as much of its day as is needed: 05:40, yesterday 05:40, Mon 23 Nov 05:40. */
+/** A time with as much of its day as is needed: 05:40, yesterday 05:40, Mon 23 Nov 05:40, and from a week away the day alone. */
 export function when(at: Instant, now: Instant, zone: string): string {
   const day = 86_400_000
   const key = dateKey(at, zone)
@@ -42,7 +42,7 @@ export function when(at: Instant, now: Instant, zone: string): string {
   if (key === dateKey(now, zone)) return time
   if (key === dateKey(now - day, zone)) return `${say("day.yesterday")} ${time}`
   if (key === dateKey(now + day, zone)) return `${say("day.tomorrow")} ${time}`
-  return `${longDay(at, zone)} ${time}`
+  return Math.abs(now - at) > 7 * day ? longDay(at, zone) : `${longDay(at, zone)} ${time}`
 }
 
 /** The end of something: midnight is called the end of the day before. */

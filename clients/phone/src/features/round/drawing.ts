@@ -10,6 +10,7 @@ export interface PartMark {
   readonly state: RowState | "quiet"
 }
 export interface Drawing {
+  readonly from: number
   readonly height: number
   readonly top: number
   readonly middle: number
@@ -33,7 +34,6 @@ const pressing: readonly RowState[] = ["overdue", "recheck", "late", "due", "par
 
 const width = 328
 const margin = 44
-const height = 132
 const [top, bottom] = [46, 86]
 const clearance = 21
 
@@ -63,5 +63,7 @@ export function drawingOf(section: GateSection, plan: Plan): Drawing | undefined
     const free = (at: number): boolean => placed.every((p) => Math.abs(p.x - x) >= clearance || Math.abs(p.y - at) >= clearance)
     placed.push({ id: part.id, x, y: rows.find(free) ?? wanted, shape: shapes[part.type] ?? "none", state: states.get(part.id) ?? "quiet" })
   }
-  return { height, top, middle: (top + bottom) / 2, bottom, parts: placed }
+  const ys = [top, bottom, ...placed.map((p) => p.y)]
+  const from = Math.min(...ys) - 14
+  return { from, height: Math.max(...ys) + 14 - from, top, middle: (top + bottom) / 2, bottom, parts: placed }
 }

@@ -18,7 +18,7 @@ export interface GateSection {
   readonly later: readonly Row[]
   /** Cautions of what is to do, each once. */
   readonly cautions: readonly number[]
-  /** What is only looked at, and needs nothing made safe first. */
+  /** What is only looked at on a round: what one tap may tick together. */
   readonly usual: readonly CheckId[]
 }
 
@@ -40,6 +40,7 @@ export function roundOf(plan: Plan, rules: RulesOutput): readonly GateSection[] 
     const other = rows.get(due.check)
     if (other === undefined || due.why === "recheck") rows.set(due.check, { check, due, state })
   }
+  const walked = new Set(plan.rounds.flatMap((round) => round.checks))
   const walk = (row: Row): number => plan.walk.get(row.check.id) ?? Number.MAX_SAFE_INTEGER
   const inOrder = (list: Row[]): Row[] => list.sort((a, b) => walk(a) - walk(b))
   return plan.gates
@@ -56,7 +57,7 @@ export function roundOf(plan: Plan, rules: RulesOutput): readonly GateSection[] 
         done: inOrder(own.filter((r) => r.state === "done")),
         later: inOrder(own.filter((r) => r.state === "open")),
         cautions: [...new Set(ordered.flatMap((r) => r.check.cautions))].sort((a, b) => a - b),
-        usual: ordered.filter((r) => r.check.kind === "look" && r.state !== "recheck" && !needsIsolation(r.check)).map((r) => r.check.id),
+        usual: ordered.filter((r) => walked.has(r.check.id) && r.check.kind === "look" && r.state !== "recheck" && !needsIsolation(r.check)).map((r) => r.check.id),
       }
     })
 }
