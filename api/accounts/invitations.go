@@ -75,13 +75,19 @@ func cleanCode(code string) (string, error) {
 	return code, nil
 }
 
-// Look says what an invitation is for, without spending it.
+// Look says what an invitation is for, without spending it; for somebody who is known already, with their name.
 func (a *Accounts) Look(ctx context.Context, code string) (Invitation, error) {
 	code, err := cleanCode(code)
 	if err != nil {
 		return Invitation{}, err
 	}
-	return a.open(ctx, a.db.Reader(), code)
+	inv, err := a.open(ctx, a.db.Reader(), code)
+	if err == nil && inv.Person != "" {
+		var p Person
+		p, err = a.grantOf(ctx, a.db.Reader(), inv.Site, inv.Person)
+		inv.Name = p.Name
+	}
+	return inv, err
 }
 
 type queryer interface {
@@ -173,7 +179,7 @@ func (a *Accounts) joinPerson(ctx context.Context, tx *sql.Tx, inv Invitation, n
 	return err
 }
 
-func (a *Accounts) grantOf(ctx context.Context, tx *sql.Tx, site, person string) (Person, error) {
+func (a *Accounts) grantOf(ctx context.Context, tx queryer, site, person string) (Person, error) {
 	p := Person{ID: person}
 	err := tx.QueryRowContext(ctx, `SELECT COALESCE(p.name, ''), g.role, g.from_at, COALESCE(g.until_at, 0)
 		FROM grants g JOIN people p ON p.id = g.person_id

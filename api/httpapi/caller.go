@@ -11,14 +11,14 @@ import (
 	"gatewright/sync/hub"
 )
 
-// bearer is the part of a request that says who calls.
-type bearer struct {
+// Bearer is the part of a request that says who calls.
+type Bearer struct {
 	Authorization string `header:"Authorization" doc:"Bearer and an access token"`
 }
 
-// atSite is a guarded request about one site.
-type atSite struct {
-	bearer
+// AtSite is a guarded request about one site. Both are exported because huma fills only exported embedded structs.
+type AtSite struct {
+	Bearer
 	Site string `path:"site" doc:"the site's id"`
 }
 
@@ -29,7 +29,7 @@ type caller struct {
 }
 
 // authenticate checks the token and that the device may still do this.
-func (s *Server) authenticate(ctx context.Context, b bearer, audience auth.Audience) (caller, error) {
+func (s *Server) authenticate(ctx context.Context, b Bearer, audience auth.Audience) (caller, error) {
 	token, ok := strings.CutPrefix(b.Authorization, "Bearer ")
 	if !ok {
 		return caller{}, problem.New(problem.Unauthenticated, "Authorization", "Authorization needs Bearer and an access token.")
@@ -53,8 +53,8 @@ func (s *Server) authenticate(ctx context.Context, b bearer, audience auth.Audie
 }
 
 // at authenticates a caller for a site. Another site's callers learn nothing, not even that it exists.
-func (s *Server) at(ctx context.Context, in atSite) (caller, error) {
-	c, err := s.authenticate(ctx, in.bearer, auth.API)
+func (s *Server) at(ctx context.Context, in AtSite) (caller, error) {
+	c, err := s.authenticate(ctx, in.Bearer, auth.API)
 	if err != nil {
 		return caller{}, err
 	}
@@ -65,7 +65,7 @@ func (s *Server) at(ctx context.Context, in atSite) (caller, error) {
 }
 
 // manager authenticates a caller that has a manager with a grant of now among its people.
-func (s *Server) manager(ctx context.Context, in atSite) (caller, accounts.Person, error) {
+func (s *Server) manager(ctx context.Context, in AtSite) (caller, accounts.Person, error) {
 	c, err := s.at(ctx, in)
 	if err != nil {
 		return caller{}, accounts.Person{}, err

@@ -32,7 +32,7 @@ type lookOutput struct {
 }
 
 type joinInput struct {
-	bearer
+	Bearer
 	Body struct {
 		Code   string `json:"code" doc:"the invitation's code" maxLength:"64"`
 		Name   string `json:"name,omitempty" doc:"the person's name, unless the invitation fixes it" maxLength:"200"`
@@ -126,7 +126,7 @@ func (s *Server) join(ctx context.Context, in *joinInput) (*joinOutput, error) {
 		}
 		fresh = accounts.NewDevice{PublicKey: key, Label: in.Body.Device.Label}
 	case in.Authorization != "":
-		c, err := s.authenticate(ctx, in.bearer, auth.API)
+		c, err := s.authenticate(ctx, in.Bearer, auth.API)
 		if err != nil {
 			return nil, s.answer(err)
 		}
@@ -220,7 +220,7 @@ func abs(x int64) int64 {
 	return x
 }
 
-func (s *Server) me(ctx context.Context, in *bearer) (*meOutput, error) {
+func (s *Server) me(ctx context.Context, in *Bearer) (*meOutput, error) {
 	c, err := s.authenticate(ctx, *in, auth.API)
 	if err != nil {
 		return nil, s.answer(err)

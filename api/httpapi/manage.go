@@ -23,7 +23,7 @@ const drainLimit = 500
 const restoreLimit = 24 * 60
 
 type inviteInput struct {
-	atSite
+	AtSite
 	Body struct {
 		Role   string `json:"role" doc:"crew, manager, contractor, technician or viewer"`
 		Name   string `json:"name,omitempty" maxLength:"200"`
@@ -40,7 +40,7 @@ type inviteOutput struct {
 }
 
 type personInput struct {
-	atSite
+	AtSite
 	Person string `path:"person"`
 }
 
@@ -58,7 +58,7 @@ type devicesOutput struct {
 }
 
 type deviceInput struct {
-	atSite
+	AtSite
 	Device string `path:"device"`
 }
 
@@ -69,7 +69,7 @@ type quarantineOutput struct {
 }
 
 type decisionInput struct {
-	atSite
+	AtSite
 	ID   string `path:"id"`
 	Body struct {
 		Decision string `json:"decision" enum:"accept,discard"`
@@ -85,7 +85,7 @@ type decisionOutput struct {
 }
 
 type drainInput struct {
-	atSite
+	AtSite
 	Body struct {
 		Entries []string `json:"entries" doc:"the entries as the phone holds them" maxItems:"500"`
 	}
@@ -98,7 +98,7 @@ type drainOutput struct {
 }
 
 type restoreInput struct {
-	atSite
+	AtSite
 	Body struct {
 		Minutes int `json:"minutes" doc:"how long foreign authors' changes are let in; 0 closes the window"`
 	}
@@ -124,7 +124,7 @@ func (s *Server) manageRoutes(api huma.API) {
 }
 
 func (s *Server) invite(ctx context.Context, in *inviteInput) (*inviteOutput, error) {
-	_, by, err := s.manager(ctx, in.atSite)
+	_, by, err := s.manager(ctx, in.AtSite)
 	if err != nil {
 		return nil, s.answer(err)
 	}
@@ -140,7 +140,7 @@ func (s *Server) invite(ctx context.Context, in *inviteInput) (*inviteOutput, er
 }
 
 func (s *Server) endPerson(ctx context.Context, in *personInput) (*personOutput, error) {
-	if _, _, err := s.manager(ctx, in.atSite); err != nil {
+	if _, _, err := s.manager(ctx, in.AtSite); err != nil {
 		return nil, s.answer(err)
 	}
 	until := s.now().UnixMilli()
@@ -153,7 +153,7 @@ func (s *Server) endPerson(ctx context.Context, in *personInput) (*personOutput,
 	return out, nil
 }
 
-func (s *Server) devices(ctx context.Context, in *atSite) (*devicesOutput, error) {
+func (s *Server) devices(ctx context.Context, in *AtSite) (*devicesOutput, error) {
 	if _, _, err := s.manager(ctx, *in); err != nil {
 		return nil, s.answer(err)
 	}
@@ -167,7 +167,7 @@ func (s *Server) devices(ctx context.Context, in *atSite) (*devicesOutput, error
 }
 
 func (s *Server) revoke(ctx context.Context, in *deviceInput) (*devicesOutput, error) {
-	if _, _, err := s.manager(ctx, in.atSite); err != nil {
+	if _, _, err := s.manager(ctx, in.AtSite); err != nil {
 		return nil, s.answer(err)
 	}
 	if err := s.accounts.Revoke(ctx, in.Site, in.Device); err != nil {
@@ -175,10 +175,10 @@ func (s *Server) revoke(ctx context.Context, in *deviceInput) (*devicesOutput, e
 	}
 	s.hub.DropDevice(in.Site, in.Device)
 	s.log.Info("device revoked", "site", in.Site, "device", in.Device)
-	return s.devices(ctx, &in.atSite)
+	return s.devices(ctx, &in.AtSite)
 }
 
-func (s *Server) quarantine(ctx context.Context, in *atSite) (*quarantineOutput, error) {
+func (s *Server) quarantine(ctx context.Context, in *AtSite) (*quarantineOutput, error) {
 	if _, _, err := s.manager(ctx, *in); err != nil {
 		return nil, s.answer(err)
 	}
@@ -194,7 +194,7 @@ func (s *Server) quarantine(ctx context.Context, in *atSite) (*quarantineOutput,
 // decide writes accepted entries under their own ids with an `admitted` entry each, then closes the item: a crash
 // between the two is mended by deciding again, since an entry that is there already is passed over.
 func (s *Server) decide(ctx context.Context, in *decisionInput) (*decisionOutput, error) {
-	_, by, err := s.manager(ctx, in.atSite)
+	_, by, err := s.manager(ctx, in.AtSite)
 	if err != nil {
 		return nil, s.answer(err)
 	}
@@ -238,7 +238,7 @@ func (s *Server) accept(ctx context.Context, site string, item accounts.Refused)
 }
 
 func (s *Server) drain(ctx context.Context, in *drainInput) (*drainOutput, error) {
-	c, err := s.authenticate(ctx, in.bearer, auth.Drain)
+	c, err := s.authenticate(ctx, in.Bearer, auth.Drain)
 	if err != nil {
 		return nil, s.answer(err)
 	}
@@ -263,7 +263,7 @@ func (s *Server) drain(ctx context.Context, in *drainInput) (*drainOutput, error
 }
 
 func (s *Server) restoreWindow(ctx context.Context, in *restoreInput) (*restoreOutput, error) {
-	if _, _, err := s.manager(ctx, in.atSite); err != nil {
+	if _, _, err := s.manager(ctx, in.AtSite); err != nil {
 		return nil, s.answer(err)
 	}
 	if in.Body.Minutes < 0 || in.Body.Minutes > restoreLimit {

@@ -44,7 +44,7 @@ type peopleOutput struct {
 }
 
 type rulesInput struct {
-	atSite
+	AtSite
 	At string `query:"at" doc:"RFC 3339 or ms since 1970; now when left out"`
 }
 
@@ -60,7 +60,7 @@ func (s *Server) siteRoutes(api huma.API) {
 	huma.Register(api, guarded(http.MethodGet, "/api/v1/sites/{site}/rules", "rules", "Flags, due list and completion, as canonical JSON"), s.rules)
 }
 
-func (s *Server) ticket(ctx context.Context, in *atSite) (*ticketOutput, error) {
+func (s *Server) ticket(ctx context.Context, in *AtSite) (*ticketOutput, error) {
 	c, err := s.at(ctx, *in)
 	if err != nil {
 		return nil, s.answer(err)
@@ -75,7 +75,7 @@ func (s *Server) ticket(ctx context.Context, in *atSite) (*ticketOutput, error) 
 	return out, nil
 }
 
-func (s *Server) documents(ctx context.Context, in *atSite) (*documentsOutput, error) {
+func (s *Server) documents(ctx context.Context, in *AtSite) (*documentsOutput, error) {
 	if _, err := s.at(ctx, *in); err != nil {
 		return nil, s.answer(err)
 	}
@@ -95,7 +95,7 @@ func (s *Server) documents(ctx context.Context, in *atSite) (*documentsOutput, e
 	return out, nil
 }
 
-func (s *Server) people(ctx context.Context, in *atSite) (*peopleOutput, error) {
+func (s *Server) people(ctx context.Context, in *AtSite) (*peopleOutput, error) {
 	if _, err := s.at(ctx, *in); err != nil {
 		return nil, s.answer(err)
 	}
@@ -109,7 +109,7 @@ func (s *Server) people(ctx context.Context, in *atSite) (*peopleOutput, error) 
 }
 
 func (s *Server) rules(ctx context.Context, in *rulesInput) (*rulesOutput, error) {
-	if _, err := s.at(ctx, in.atSite); err != nil {
+	if _, err := s.at(ctx, in.AtSite); err != nil {
 		return nil, s.answer(err)
 	}
 	at, err := s.instant(in.At)
