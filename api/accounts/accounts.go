@@ -13,6 +13,8 @@ import (
 	"database/sql"
 	"io"
 	"time"
+	"unicode"
+	"unicode/utf8"
 
 	"gatewright/api/problem"
 )
@@ -80,6 +82,9 @@ func invalid(field, sentence string) error { return problem.New(problem.Invalid,
 
 // cleanName trims and bounds a name that a person typed.
 func cleanName(field, name string) (string, error) {
+	if !utf8.ValidString(name) {
+		return "", invalid(field, field+" is not UTF-8: type a name of 1 to 60 characters.")
+	}
 	r := []rune(name)
 	for len(r) > 0 && r[0] <= ' ' {
 		r = r[1:]
@@ -94,7 +99,7 @@ func cleanName(field, name string) (string, error) {
 		return "", invalid(field, field+" is too long: a name has at most 60 characters.")
 	}
 	for _, c := range r {
-		if c < ' ' || c == 0x7f {
+		if unicode.IsControl(c) {
 			return "", invalid(field, field+" has a control character: type a name of 1 to 60 characters.")
 		}
 	}

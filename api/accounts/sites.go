@@ -6,11 +6,11 @@ import (
 	"errors"
 	"fmt"
 	"regexp"
-	"time"
 
 	"github.com/google/uuid"
 
 	"gatewright/api/problem"
+	"gatewright/api/zones"
 )
 
 // Site is a farm yard with one or more gates and one time zone.
@@ -32,8 +32,8 @@ func (a *Accounts) CreateSite(ctx context.Context, slug, name, zone string) (Sit
 	if err != nil {
 		return Site{}, err
 	}
-	if _, err := time.LoadLocation(zone); err != nil || zone == "" || zone == "Local" {
-		return Site{}, invalid("zone", "zone must be a name of the time zone database, such as Europe/Dublin.")
+	if _, err := zones.Table(zone); err != nil { // the table that goes into the plan, not the machine's own
+		return Site{}, err
 	}
 	s := Site{ID: uuid.NewString(), Slug: slug, Name: name, Zone: zone}
 	err = a.db.Write(ctx, func(tx *sql.Tx) error {

@@ -39,12 +39,15 @@ func Table(zone string) ([]byte, error) {
 		return nil, unknown
 	}
 	defer f.Close()
+	if info, err := f.Stat(); err != nil || info.IsDir() {
+		return nil, unknown // Europe alone
+	}
 	table, err := io.ReadAll(f)
 	if err != nil {
 		return nil, fmt.Errorf("reading zone %s: %w", zone, err)
 	}
 	if _, err := time.LoadLocationFromTZData(zone, table); err != nil {
-		return nil, unknown // a folder of zones, or one of the archive's other files
+		return nil, unknown // one of the archive's other files
 	}
 	return table, nil
 }

@@ -1,0 +1,587 @@
+package accounts_test
+
+import (
+	"context"
+	"database/sql"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"gatewright/api/accounts"
+	"gatewright/api/problem"
+	"gatewright/schema/rights"
+	"gatewright/sync/hub"
+	"gatewright/sync/sqlitestore"
+)
+
+// house is the accounts on a database of their own, with a clock that the test sets.
+type house struct {
+	*accounts.Accounts
+	db   *sqlitestore.DB
+	path string
+	now  time.Time
+}
+
+func newHouse(t *testing.T) *house {
+	t.Helper()
+	h := &house{path: filepath.Join(t.TempDir(), "gatewright.db"), now: time.Date(2026, 3, 1, 6, 0, 0, 0, time.UTC)}
+	h.open(t)
+	return h
+}
+
+func (h *house) open(t *testing.T) {
+	t.Helper()
+	db, err := sqlitestore.Open(t.Context(), h.path, sqlitestore.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { _ = db.Close() })
+	h.db, h.Accounts = db, accounts.New(db, func() time.Time { return h.now })
+}
+
+func (h *house) reopen(t *testing.T) {
+	t.Helper()
+	if err := h.db.Close(); err != nil {
+		t.Fatal(err)
+	}
+	h.open(t)
+}
+
+func (h *house) ms() int64 { return h.now.UnixMilli() }
+
+func (h *house) site(t *testing.T, slug string) accounts.Site {
+	t.Helper()
+	s, err := h.CreateSite(t.Context(), slug, "Sallow Brook", "Europe/Dublin")
+	if err != nil {
+		t.Fatal(err)
+	}
+	return s
+}
+
+func (h *house) invite(t *testing.T, inv accounts.Invitation) string {
+	t.Helper()
+	if inv.Role == "" {
+		inv.Role = rights.Crew
+	}
+	if inv.Expires == 0 {
+		inv.Expires = h.now.Add(accounts.InviteLife).UnixMilli()
+	}
+	code, err := h.Invite(t.Context(), inv, "console")
+	if err != nil {
+		t.Fatal(err)
+	}
+	return code
+}
+
+func (h *house) join(t *testing.T, code, name, device string) accounts.Joined {
+	t.Helper()
+	j, err := h.Join(t.Context(), code, name, device, phone)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return j
+}
+
+var phone = accounts.NewDevice{PublicKey: []byte(strings.Repeat("k", 32)), Label: "kitchen phone"}
+
+// rows counts what every table holds: equal counts before and after say that nothing was stored.
+func (h *house) rows(t *testing.T) string {
+	t.Helper()
+	var out strings.Builder
+	for _, table := range []string{"sites", "people", "grants", "devices", "device_people", "invitations", "challenges", "tickets", "quarantine"} {
+		var n int
+		if err := h.db.Reader().QueryRowContext(t.Context(), `SELECT COUNT(*) FROM `+table).Scan(&n); err != nil {
+			t.Fatal(err)
+		}
+		fmt.Fprintf(&out, "%s %d\n", table, n)
+	}
+	return out.String()
+}
+
+// wantProblem checks the kind and the field of a public error, and that it is one sentence.
+func wantProblem(t *testing.T, what string, err error, kind problem.Kind, field string) {
+	t.Helper()
+	var p *problem.Error
+	if !errors.As(err, &p) {
+		t.Errorf("%s: %v, want a public error", what, err)
+		return
+	}
+	if p.Kind != kind || p.Field != field {
+		t.Errorf("%s: %s of field %q, want %s of %q (%s)", what, p.Kind, p.Field, kind, field, p.Sentence)
+	}
+	if !strings.HasSuffix(p.Sentence, ".") || strings.Contains(p.Sentence, "\n") {
+		t.Errorf("%s: %q is not a sentence", what, p.Sentence)
+	}
+}
+
+func TestCreateSite(t *testing.T) {
+	h := newHouse(t)
+	s := h.site(t, "brook")
+	for name, find := range map[string]func() (accounts.Site, error){
+		"by id":   func() (accounts.Site, error) { return h.Site(t.Context(), s.ID) },
+		"by slug": func() (accounts.Site, error) { return h.SiteBySlug(t.Context(), "brook") },
+	} {
+		if got, err := find(); err != nil || got != s {
+			t.Errorf("%s: %+v, %v; want %+v", name, got, err, s)
+		}
+	}
+	before := h.rows(t)
+	for _, c := range []struct {
+		what, slug, name, zone string
+		kind                   problem.Kind
+		field                  string
+	}{
+		{"no slug", "", "N", "Europe/Dublin", problem.Invalid, "slug"},
+		{"capitals", "Brook", "N", "Europe/Dublin", problem.Invalid, "slug"},
+		{"dash at the end", "brook-", "N", "Europe/Dublin", problem.Invalid, "slug"},
+		{"41 letters", strings.Repeat("a", 41), "N", "Europe/Dublin", problem.Invalid, "slug"},
+		{"line break behind it", "brook2\n", "N", "Europe/Dublin", problem.Invalid, "slug"},
+		{"no name", "b", " \t", "Europe/Dublin", problem.Invalid, "name"},
+		{"a long name", "b", strings.Repeat("ä", 61), "Europe/Dublin", problem.Invalid, "name"},
+		{"a control character", "b", "a\x00b", "Europe/Dublin", problem.Invalid, "name"},
+		{"not UTF-8", "b", "a\xffb", "Europe/Dublin", problem.Invalid, "name"},
+		{"no zone", "b", "N", "", problem.Invalid, "zone"},
+		{"the machine's zone", "b", "N", "Local", problem.Invalid, "zone"},
+		{"an unknown zone", "b", "N", "Europe/Nowhere", problem.Invalid, "zone"},
+		{"a path", "b", "N", "../etc/passwd", problem.Invalid, "zone"},
+		{"a folder of zones", "b", "N", "Europe", problem.Invalid, "zone"},
+		{"the same slug", "brook", "N", "Europe/Dublin", problem.Conflict, "slug"},
+	} {
+		_, err := h.CreateSite(t.Context(), c.slug, c.name, c.zone)
+		wantProblem(t, c.what, err, c.kind, c.field)
+	}
+	if after := h.rows(t); after != before {
+		t.Errorf("refused sites left something:\n%s, want\n%s", after, before)
+	}
+	_, err := h.Site(t.Context(), "no-such")
+	wantProblem(t, "unknown site", err, problem.NotFound, "site")
+	if got, err := h.Sites(t.Context()); err != nil || len(got) != 1 {
+		t.Errorf("sites: %v, %v; want one", got, err)
+	}
+}
+
+func TestInvitationIsSpentOnce(t *testing.T) {
+	h := newHouse(t)
+	s := h.site(t, "brook")
+	code := h.invite(t, accounts.Invitation{Site: s.ID, Role: rights.Contractor})
+	if len(code) != 20 {
+		t.Fatalf("the code is %q, want 20 characters", code)
+	}
+	for range 2 { // looking spends nothing
+		inv, err := h.Look(t.Context(), code)
+		if err != nil || inv.Site != s.ID || inv.Role != rights.Contractor || inv.Name != "" {
+			t.Fatalf("look: %+v, %v", inv, err)
+		}
+	}
+	j := h.join(t, code, "  Jon Brandt ", "")
+	if j.Site != s || j.Person.Name != "Jon Brandt" || j.Person.Role != rights.Contractor || j.Person.From != h.ms() {
+		t.Errorf("joined: %+v", j)
+	}
+	d, err := h.Device(t.Context(), j.Device)
+	if err != nil || d.Site != s.ID || d.Label != "kitchen phone" || string(d.PublicKey) != string(phone.PublicKey) {
+		t.Errorf("device: %+v, %v", d, err)
+	}
+	before := h.rows(t)
+	_, err = h.Join(t.Context(), code, "Somebody", "", phone)
+	wantProblem(t, "join again", err, problem.Gone, "code")
+	_, err = h.Look(t.Context(), code)
+	wantProblem(t, "look again", err, problem.Gone, "code")
+	if after := h.rows(t); after != before {
+		t.Errorf("a spent code left something:\n%s, want\n%s", after, before)
+	}
+}
+
+func TestInvitationRunsOut(t *testing.T) {
+	h := newHouse(t)
+	s := h.site(t, "brook")
+	code := h.invite(t, accounts.Invitation{Site: s.ID})
+	h.now = h.now.Add(accounts.InviteLife - time.Millisecond)
+	if _, err := h.Look(t.Context(), code); err != nil {
+		t.Errorf("a millisecond before its end: %v", err)
+	}
+	h.now = h.now.Add(time.Millisecond)
+	_, err := h.Look(t.Context(), code)
+	wantProblem(t, "look", err, problem.Gone, "code")
+	_, err = h.Join(t.Context(), code, "Dan", "", phone)
+	wantProblem(t, "join", err, problem.Gone, "code")
+}
+
+// What hands and eyes make of a code opens it all the same; what can't be one is said without asking the database.
+func TestCodesAsTheyAreTyped(t *testing.T) {
+	h := newHouse(t)
+	s := h.site(t, "brook")
+	// A code with a 0 and a 1 in it, so that O, I and L stand for something.
+	var code string
+	for range 1000 {
+		if code = h.invite(t, accounts.Invitation{Site: s.ID}); strings.Contains(code, "0") && strings.Contains(code, "1") {
+			break
+		}
+	}
+	for what, typed := range map[string]string{
+		"lower case":      strings.ToLower(code),
+		"O for 0":         strings.ReplaceAll(code, "0", "O"),
+		"small o for 0":   strings.ReplaceAll(strings.ToLower(code), "0", "o"),
+		"I for 1":         strings.ReplaceAll(code, "1", "I"),
+		"small l for 1":   strings.ReplaceAll(code, "1", "l"),
+		"groups of five":  code[:5] + "-" + code[5:10] + "-" + code[10:15] + "-" + code[15:],
+		"spaces about it": "  " + code[:10] + " " + code[10:] + " ",
+	} {
+		if _, err := h.Look(t.Context(), typed); err != nil {
+			t.Errorf("%s: %v", what, err)
+		}
+	}
+	for what, typed := range map[string]string{
+		"empty": "", "one short": code[:19], "one long": code + "A", "a U": "U" + code[1:], "a letter abroad": "ä" + code[2:],
+	} {
+		_, err := h.Look(t.Context(), typed)
+		wantProblem(t, what, err, problem.Invalid, "code")
+	}
+	_, err := h.Look(t.Context(), strings.Repeat("Z", 20))
+	wantProblem(t, "unknown", err, problem.NotFound, "code")
+}
+
+func TestJoinOnAnEnrolledDevice(t *testing.T) {
+	h := newHouse(t)
+	s, other := h.site(t, "brook"), h.site(t, "hill")
+	first := h.join(t, h.invite(t, accounts.Invitation{Site: s.ID}), "Dan", "")
+	second := h.join(t, h.invite(t, accounts.Invitation{Site: s.ID, Role: rights.Manager}), "Maeve", first.Device)
+	if second.Device != first.Device {
+		t.Errorf("the second person came to device %s, want %s", second.Device, first.Device)
+	}
+	on, err := h.PeopleOn(t.Context(), s.ID, first.Device)
+	if err != nil || len(on) != 2 || on[0] != first.Person || on[1] != second.Person {
+		t.Errorf("people on the device: %+v, %v", on, err)
+	}
+
+	// A further phone of somebody known: the name that was typed counts for nothing.
+	third := h.join(t, h.invite(t, accounts.Invitation{Site: s.ID, Person: first.Person.ID}), "Imposter", "")
+	if third.Person != first.Person || third.Device == first.Device {
+		t.Errorf("a further phone: %+v", third)
+	}
+	fixed := h.join(t, h.invite(t, accounts.Invitation{Site: s.ID, Name: "Irena"}), "Imposter", "")
+	if fixed.Person.Name != "Irena" {
+		t.Errorf("the invitation fixed the name, and it is %q", fixed.Person.Name)
+	}
+
+	abroad := h.join(t, h.invite(t, accounts.Invitation{Site: other.ID}), "Petru", "")
+	code := h.invite(t, accounts.Invitation{Site: s.ID})
+	before := h.rows(t)
+	_, err = h.Join(t.Context(), code, "Petru", abroad.Device, accounts.NewDevice{})
+	wantProblem(t, "another site's device", err, problem.Conflict, "code")
+	_, err = h.Join(t.Context(), code, "Petru", "d00000000", accounts.NewDevice{})
+	wantProblem(t, "a device that nobody knows", err, problem.Conflict, "code")
+	_, err = h.Join(t.Context(), code, "", "", phone)
+	wantProblem(t, "no name", err, problem.Invalid, "name")
+	_, err = h.Join(t.Context(), code, "Petru", "", accounts.NewDevice{PublicKey: []byte("short")})
+	wantProblem(t, "a short key", err, problem.Invalid, "device.public_key")
+	_, err = h.Join(t.Context(), code, "Petru", "", accounts.NewDevice{PublicKey: phone.PublicKey, Label: "a\x07b"})
+	wantProblem(t, "a bell in the label", err, problem.Invalid, "device.label")
+	if err := h.Revoke(t.Context(), s.ID, first.Device); err != nil {
+		t.Fatal(err)
+	}
+	_, err = h.Join(t.Context(), code, "Petru", first.Device, accounts.NewDevice{})
+	wantProblem(t, "a revoked device", err, problem.Forbidden, "device")
+	if after := h.rows(t); after != before {
+		t.Errorf("refused joins left something:\n%s, want\n%s", after, before)
+	}
+	if _, err := h.Look(t.Context(), code); err != nil {
+		t.Errorf("a refused join spent the code: %v", err)
+	}
+}
+
+func TestInviteRefuses(t *testing.T) {
+	h := newHouse(t)
+	s, other := h.site(t, "brook"), h.site(t, "hill")
+	p, err := h.AddPerson(t.Context(), other.ID, "Petru", rights.Crew, h.ms())
+	if err != nil {
+		t.Fatal(err)
+	}
+	before := h.rows(t)
+	for _, c := range []struct {
+		what  string
+		inv   accounts.Invitation
+		kind  problem.Kind
+		field string
+	}{
+		{"no role", accounts.Invitation{Site: s.ID}, problem.Invalid, "role"},
+		{"the server's role", accounts.Invitation{Site: s.ID, Role: "server"}, problem.Invalid, "role"},
+		{"a long name", accounts.Invitation{Site: s.ID, Role: rights.Crew, Name: strings.Repeat("x", 61)}, problem.Invalid, "name"},
+		{"another site's person", accounts.Invitation{Site: s.ID, Role: rights.Crew, Person: p.ID}, problem.NotFound, "person"},
+		{"an unknown person", accounts.Invitation{Site: s.ID, Role: rights.Crew, Person: "p00000000"}, problem.NotFound, "person"},
+	} {
+		_, err := h.Invite(t.Context(), c.inv, "console")
+		wantProblem(t, c.what, err, c.kind, c.field)
+	}
+	if after := h.rows(t); after != before {
+		t.Errorf("refused invitations left something:\n%s, want\n%s", after, before)
+	}
+}
+
+func TestEndPerson(t *testing.T) {
+	h := newHouse(t)
+	s, other := h.site(t, "brook"), h.site(t, "hill")
+	j := h.join(t, h.invite(t, accounts.Invitation{Site: s.ID}), "Dan", "")
+	again := h.invite(t, accounts.Invitation{Site: s.ID, Person: j.Person.ID})
+	wantProblem(t, "at another site", h.EndPerson(t.Context(), other.ID, j.Person.ID, h.ms()), problem.NotFound, "person")
+	h.now = h.now.Add(time.Hour)
+	if err := h.EndPerson(t.Context(), s.ID, j.Person.ID, h.ms()); err != nil {
+		t.Fatal(err)
+	}
+	people, err := h.People(t.Context(), s.ID)
+	if err != nil || len(people) != 1 || people[0].Until != h.ms() {
+		t.Errorf("people: %+v, %v; want Dan until %d", people, err, h.ms())
+	}
+	wantProblem(t, "again", h.EndPerson(t.Context(), s.ID, j.Person.ID, h.ms()), problem.NotFound, "person")
+	_, err = h.Join(t.Context(), again, "", "", phone)
+	wantProblem(t, "an invitation for somebody who has gone", err, problem.NotFound, "person")
+}
+
+func TestChallenge(t *testing.T) {
+	h := newHouse(t)
+	s := h.site(t, "brook")
+	a := h.join(t, h.invite(t, accounts.Invitation{Site: s.ID}), "Dan", "").Device
+	b := h.join(t, h.invite(t, accounts.Invitation{Site: s.ID}), "Irena", "").Device
+	draw := func() string {
+		t.Helper()
+		c, expires, err := h.Challenge(t.Context(), a)
+		if err != nil || expires != h.now.Add(accounts.ChallengeLife).UnixMilli() {
+			t.Fatalf("challenge: expires %d, %v", expires, err)
+		}
+		return c
+	}
+	c := draw()
+	wantProblem(t, "another device", h.SpendChallenge(t.Context(), b, c), problem.Unauthenticated, "challenge")
+	if err := h.SpendChallenge(t.Context(), a, c); err != nil {
+		t.Errorf("its own device, after another one tried: %v", err)
+	}
+	wantProblem(t, "again", h.SpendChallenge(t.Context(), a, c), problem.Unauthenticated, "challenge")
+	wantProblem(t, "made up", h.SpendChallenge(t.Context(), a, "x"), problem.Unauthenticated, "challenge")
+	late := draw()
+	h.now = h.now.Add(accounts.ChallengeLife)
+	wantProblem(t, "out of time", h.SpendChallenge(t.Context(), a, late), problem.Unauthenticated, "challenge")
+}
+
+func TestTicket(t *testing.T) {
+	h := newHouse(t)
+	s := h.site(t, "brook")
+	d := h.join(t, h.invite(t, accounts.Invitation{Site: s.ID}), "Dan", "").Device
+	draw := func(k accounts.Ticket) string {
+		t.Helper()
+		k.Site, k.Device, k.Expires = s.ID, d, h.now.Add(accounts.TicketLife).UnixMilli()
+		secret, err := h.NewTicket(t.Context(), k)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return secret
+	}
+	refused := func(what, secret string) {
+		t.Helper()
+		_, err := h.UseTicket(t.Context(), secret)
+		wantProblem(t, what, err, problem.Unauthenticated, "ticket")
+	}
+	once := draw(accounts.Ticket{})
+	if k, err := h.UseTicket(t.Context(), once); err != nil || k.Site != s.ID || k.Device != d || k.Reusable {
+		t.Errorf("ticket: %+v, %v", k, err)
+	}
+	refused("used", once)
+	refused("empty", "")
+	refused("unknown", "nothing")
+
+	many := draw(accounts.Ticket{Reusable: true})
+	for i, sender := range []string{"", "peer-1"} {
+		k, err := h.UseTicket(t.Context(), many)
+		if err != nil || !k.Reusable || k.Sender != sender {
+			t.Errorf("use %d of a reusable ticket: %+v, %v; want sender %q", i+1, k, err, sender)
+		}
+		if err := h.BindTicket(t.Context(), many, "peer-1"); err != nil {
+			t.Errorf("binding to the first sender, time %d: %v", i+1, err)
+		}
+	}
+	wantProblem(t, "another sender", h.BindTicket(t.Context(), many, "peer-2"), problem.Unauthenticated, "senderId")
+
+	late := draw(accounts.Ticket{})
+	h.now = h.now.Add(accounts.TicketLife)
+	refused("out of time", late)
+	refused("reusable, out of time", many)
+}
+
+func TestRevoke(t *testing.T) {
+	h := newHouse(t)
+	s, other := h.site(t, "brook"), h.site(t, "hill")
+	d := h.join(t, h.invite(t, accounts.Invitation{Site: s.ID}), "Dan", "").Device
+	wantProblem(t, "from another site", h.Revoke(t.Context(), other.ID, d), problem.NotFound, "device")
+	if err := h.Revoke(t.Context(), s.ID, d); err != nil {
+		t.Fatal(err)
+	}
+	got, err := h.Device(t.Context(), d)
+	if err != nil || got.Revoked != h.ms() {
+		t.Errorf("device: %+v, %v; want it revoked at %d", got, err, h.ms())
+	}
+	h.now = h.now.Add(time.Hour)
+	wantProblem(t, "again", h.Revoke(t.Context(), s.ID, d), problem.NotFound, "device")
+	if got, _ = h.Device(t.Context(), d); got.Revoked == h.ms() {
+		t.Error("the second time moved the instant of the first")
+	}
+	author, ok, err := h.db.AuthorOf(t.Context(), s.ID, d)
+	if err != nil || !ok || author.Revoked == 0 {
+		t.Errorf("author: %+v, %v, %v; the store must know it too", author, ok, err)
+	}
+}
+
+func TestServerKeysStay(t *testing.T) {
+	h := newHouse(t)
+	first, err := h.ServerKeys(t.Context())
+	if err != nil || len(first) != 1 {
+		t.Fatalf("keys: %d, %v; want one", len(first), err)
+	}
+	if err := h.SetSetting(t.Context(), "storage_id", "s1"); err != nil {
+		t.Fatal(err)
+	}
+	h.reopen(t)
+	again, err := h.ServerKeys(t.Context())
+	if err != nil || len(again) != 1 || again[0].ID != first[0].ID || !again[0].Private.Equal(first[0].Private) {
+		t.Errorf("after reopening: %v, %v; want the key %s", again, err, first[0].ID)
+	}
+	if v, err := h.Setting(t.Context(), "storage_id"); err != nil || v != "s1" {
+		t.Errorf("setting: %q, %v", v, err)
+	}
+	if v, err := h.Setting(t.Context(), "never"); err != nil || v != "" {
+		t.Errorf("a setting never set: %q, %v", v, err)
+	}
+}
+
+func TestQuarantine(t *testing.T) {
+	h := newHouse(t)
+	s, other := h.site(t, "brook"), h.site(t, "hill")
+	j := h.join(t, h.invite(t, accounts.Invitation{Site: s.ID}), "Dan", "")
+	for _, n := range []int{2, 2} { // the phone did not hear the first answer
+		kept, err := h.KeepDrained(t.Context(), h.db, s.ID, j.Device, []string{`{"a":1}`, `{"b":2}`})
+		if err != nil || kept != n {
+			t.Fatalf("drained: %d, %v", kept, err)
+		}
+		h.now = h.now.Add(time.Second)
+	}
+	err := h.db.Quarantine(t.Context(), s.ID, []hub.Quarantined{{ID: "q1", Doc: "log/2026-03", Device: j.Device, Person: j.Person.ID,
+		Code: "month", Reason: "id: the month is another.", Entries: []string{`{}`}, At: 1}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	list := func(site string) []string {
+		t.Helper()
+		items, err := h.Quarantine(t.Context(), site)
+		if err != nil {
+			t.Fatal(err)
+		}
+		ids := []string{}
+		for _, i := range items {
+			ids = append(ids, i.ID)
+		}
+		return ids
+	}
+	ids := list(s.ID)
+	if len(ids) != 3 || ids[0] != "q1" {
+		t.Fatalf("quarantine: %v; want three, the oldest first", ids)
+	}
+	item, err := h.RefusedItem(t.Context(), s.ID, "q1")
+	want := accounts.Refused{ID: "q1", Document: "log/2026-03", Device: j.Device, Person: j.Person.ID, Code: "month", Reason: "id: the month is another.", At: 1}
+	if item.Entries[0] != `{}` || len(item.Entries) != 1 {
+		t.Errorf("entries: %v", item.Entries)
+	}
+	if item.Entries = nil; err != nil || item.ID != want.ID || item.Document != want.Document || item.Person != want.Person || item.Code != want.Code || item.Reason != want.Reason {
+		t.Errorf("item: %+v, %v; want %+v", item, err, want)
+	}
+	if got := list(other.ID); len(got) != 0 {
+		t.Errorf("another site sees %v", got)
+	}
+	_, err = h.RefusedItem(t.Context(), other.ID, "q1")
+	wantProblem(t, "an item from another site", err, problem.NotFound, "id")
+	if err := h.Decide(t.Context(), other.ID, "q1", "discard", "p1"); err != nil && problem.From(err).Kind == problem.Internal {
+		t.Error(err)
+	}
+	if !slices.Contains(list(s.ID), "q1") {
+		t.Error("another site's decision closed the item")
+	}
+	if err := h.Decide(t.Context(), s.ID, "q1", "discard", j.Person.ID); err != nil {
+		t.Fatal(err)
+	}
+	if slices.Contains(list(s.ID), "q1") {
+		t.Error("a decided item still waits")
+	}
+	_, err = h.RefusedItem(t.Context(), s.ID, "q1")
+	wantProblem(t, "a decided item", err, problem.NotFound, "id")
+}
+
+func TestRestoreWindow(t *testing.T) {
+	h := newHouse(t)
+	s := h.site(t, "brook")
+	until := h.now.Add(time.Hour).UnixMilli()
+	for _, c := range []struct {
+		what      string
+		set, want int64
+	}{{"open", until, until}, {"closed", 0, 0}, {"open again", until, until}} {
+		if err := h.OpenRestoreWindow(t.Context(), s.ID, c.set); err != nil {
+			t.Fatal(err)
+		}
+		if got, err := h.RestoreUntil(t.Context(), s.ID); err != nil || got != c.want {
+			t.Errorf("%s: until %d, %v; want %d", c.what, got, err, c.want)
+		}
+	}
+	h.now = h.now.Add(time.Hour)
+	if got, err := h.RestoreUntil(t.Context(), s.ID); err != nil || got != 0 {
+		t.Errorf("after its end: %d, %v; want 0", got, err)
+	}
+}
+
+// No secret is stored as it is: what leaks from a copy of the database opens nothing.
+func TestSecretsAreStoredAsDigests(t *testing.T) {
+	h := newHouse(t)
+	s := h.site(t, "brook")
+	code := h.invite(t, accounts.Invitation{Site: s.ID})
+	d := h.join(t, h.invite(t, accounts.Invitation{Site: s.ID}), "Dan", "").Device
+	challenge, _, err := h.Challenge(t.Context(), d)
+	if err != nil {
+		t.Fatal(err)
+	}
+	ticket, err := h.NewTicket(t.Context(), accounts.Ticket{Site: s.ID, Device: d, Expires: h.ms() + 1000})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for query, secret := range map[string]string{
+		`SELECT hex(code_hash) FROM invitations`: code, `SELECT hex(nonce_hash) FROM challenges`: challenge, `SELECT hex(hash) FROM tickets`: ticket,
+	} {
+		for _, kept := range column(t, h.db.Reader(), query) {
+			if len(kept) != 64 {
+				t.Errorf("%s: %d digits, want the 64 of a SHA-256", query, len(kept))
+			}
+			if strings.Contains(kept, strings.ToUpper(hex.EncodeToString([]byte(secret)))) {
+				t.Errorf("%s: the secret stands in the table", query)
+			}
+		}
+	}
+}
+
+func column(t *testing.T, db *sql.DB, query string) []string {
+	t.Helper()
+	rows, err := db.QueryContext(context.Background(), query)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer rows.Close()
+	var out []string
+	for rows.Next() {
+		var v string
+		if err := rows.Scan(&v); err != nil {
+			t.Fatal(err)
+		}
+		out = append(out, v)
+	}
+	if len(out) == 0 {
+		t.Fatalf("%s: nothing there", query)
+	}
+	return out
+}
