@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bufio"
 	"context"
 	"encoding/json"
 	"errors"
@@ -187,6 +188,7 @@ func (h *house) documents(ctx context.Context, site string) (map[string]string, 
 
 func docsCommand() *cobra.Command {
 	var data, site string
+	var changes bool
 	c := &cobra.Command{Use: "docs", Short: "List a site's documents and heads as JSON lines", Args: cobra.NoArgs}
 	c.RunE = console(&data, func(ctx context.Context, h *house, cmd *cobra.Command) error {
 		s, err := h.accounts.SiteBySlug(ctx, site)
@@ -204,10 +206,20 @@ func docsCommand() *cobra.Command {
 				heads[i] = x.String()
 			}
 			line := struct {
-				Name  string   `json:"name"`
-				URL   string   `json:"url"`
-				Heads []string `json:"heads"`
-			}{d.Name, "automerge:" + d.ID, heads}
+				Name    string   `json:"name"`
+				URL     string   `json:"url"`
+				Heads   []string `json:"heads"`
+				Changes [][]byte `json:"changes,omitempty"`
+			}{Name: d.Name, URL: "automerge:" + d.ID, Heads: heads}
+			if changes {
+				stored, _, err := h.db.Load(ctx, s.ID, d.Name)
+				if err != nil {
+					return err
+				}
+				for _, x := range stored {
+					line.Changes = append(line.Changes, x.Bytes)
+				}
+			}
 			if err := enc.Encode(line); err != nil {
 				return err
 			}
@@ -216,19 +228,24 @@ func docsCommand() *cobra.Command {
 	})
 	dataFlag(c, &data)
 	c.Flags().StringVar(&site, "site", "", "slug of the site")
+	c.Flags().BoolVar(&changes, "changes", false, "with the changes of each document, base64, in no set order")
 	return c
 }
 
 func rulesCommand() *cobra.Command {
-	var data, site, at string
-	c := &cobra.Command{Use: "rules", Short: "Print the rules output of a site as canonical JSON", Args: cobra.NoArgs}
+	var data, site string
+	var at []string
+	c := &cobra.Command{Use: "rules", Short: "Print the rules output of a site as canonical JSON, a line for each instant", Args: cobra.NoArgs}
 	c.RunE = console(&data, func(ctx context.Context, h *house, cmd *cobra.Command) error {
-		now := time.Now().UnixMilli()
-		if at != "" {
+		instants := make([]int64, len(at))
+		for i, text := range at {
 			var err error
-			if now, err = httpapi.ParseInstant("at", at); err != nil {
+			if instants[i], err = httpapi.ParseInstant("at", text); err != nil {
 				return err
 			}
+		}
+		if len(at) == 0 {
+			instants = []int64{time.Now().UnixMilli()}
 		}
 		s, err := h.accounts.SiteBySlug(ctx, site)
 		if err != nil {
@@ -238,11 +255,15 @@ func rulesCommand() *cobra.Command {
 		if err != nil {
 			return err
 		}
-		_, err = cmd.OutOrStdout().Write(append(engine.Evaluate(now).AppendJSON(nil), '\n'))
-		return err
+		out := bufio.NewWriter(cmd.OutOrStdout())
+		for _, now := range instants {
+			out.Write(engine.Evaluate(now).AppendJSON(nil))
+			out.WriteByte('\n')
+		}
+		return out.Flush()
 	})
 	dataFlag(c, &data)
 	c.Flags().StringVar(&site, "site", "", "slug of the site")
-	c.Flags().StringVar(&at, "at", "", "the instant, RFC 3339 or ms since 1970; now when left out")
+	c.Flags().StringSliceVar(&at, "at", nil, "instants, RFC 3339 or ms since 1970, parted by commas: one output a line; now when left out")
 	return c
 }
