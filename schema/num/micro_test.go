@@ -80,6 +80,11 @@ func FuzzParseMicro(f *testing.F) {
 		}
 		if fl, ferr := strconv.ParseFloat(s, 64); ferr == nil && math.Abs(fl) < 1e-30 && fl != 0 || math.Abs(fl) > 1e30 {
 			return // big.Rat would write out every digit
+		} else if ferr == nil && fl == 0 {
+			if m != 0 || err == ErrTooLarge {
+				t.Fatalf("%s: %d, %v", s, int64(m), err) // a zero, or too fine
+			}
+			return
 		}
 		r, ok := new(big.Rat).SetString(s)
 		if !ok {
