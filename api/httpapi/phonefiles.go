@@ -14,6 +14,9 @@ import (
 // a file of their own get the start page, which reads them itself.
 func phoneFiles(files fs.FS) fiber.Handler {
 	return func(c *fiber.Ctx) error {
+		if c.Method() != fiber.MethodGet && c.Method() != fiber.MethodHead {
+			return c.Next()
+		}
 		name := strings.TrimPrefix(path.Clean("/"+c.Path()), "/")
 		if name == "" {
 			name = "index.html"

@@ -84,13 +84,26 @@ func (s *Server) answer(err error) error {
 	return detailsOf(e)
 }
 
+// plain says what the server itself turned down.
+func plain(c *fiber.Ctx, e *fiber.Error) string {
+	switch e.Code {
+	case http.StatusNotFound:
+		return "There is nothing at this address."
+	case http.StatusMethodNotAllowed:
+		return "This address does not take " + c.Method() + "."
+	case http.StatusRequestEntityTooLarge:
+		return "body is too large: at most 1 MiB are taken."
+	}
+	return sentence(e.Message)
+}
+
 // fiberError answers what never reached huma: unknown routes, bodies that are too large, panics.
 func (s *Server) fiberError(c *fiber.Ctx, err error) error {
 	var d *details
 	if !errors.As(err, &d) {
 		var fe *fiber.Error
 		if errors.As(err, &fe) {
-			d = detailsOf(problem.New(problem.KindOf(fe.Code), "", sentence(fe.Message)))
+			d = detailsOf(problem.New(problem.KindOf(fe.Code), "", plain(c, fe)))
 			d.Status, d.Title = fe.Code, http.StatusText(fe.Code)
 		} else {
 			e := problem.From(err)
@@ -100,6 +113,7 @@ func (s *Server) fiberError(c *fiber.Ctx, err error) error {
 			d = detailsOf(e)
 		}
 	}
+	setHeaders(c) // what the server itself turns down never came by the middleware
 	c.Status(d.Status)
 	if err := c.JSON(d); err != nil {
 		return err

@@ -88,17 +88,20 @@ func New(cfg Config) *fiber.App {
 	s.siteRoutes(api)
 	s.manageRoutes(api)
 	if cfg.Phone != nil {
-		app.Get("/*", phoneFiles(cfg.Phone))
+		// Use, not Get: a route that matches every address would hide that a wrong method was the trouble.
+		app.Use(phoneFiles(cfg.Phone))
 	}
-	app.Use(func(c *fiber.Ctx) error {
-		return problem.New(problem.NotFound, "", "There is nothing at this address.")
-	})
 	return app
 }
 
 // headers sets what every answer carries. The policy lets the phone's own files run, and WebAssembly compile,
 // and nothing else.
 func headers(c *fiber.Ctx) error {
+	setHeaders(c)
+	return c.Next()
+}
+
+func setHeaders(c *fiber.Ctx) {
 	c.Set("Content-Security-Policy", "default-src 'none'; script-src 'self' 'wasm-unsafe-eval'; style-src 'self'; "+
 		"img-src 'self' blob: data:; font-src 'self'; connect-src 'self'; worker-src 'self'; manifest-src 'self'; "+
 		"media-src 'self' blob:; base-uri 'none'; form-action 'none'; frame-ancestors 'none'")
@@ -107,7 +110,6 @@ func headers(c *fiber.Ctx) error {
 	c.Set("Cross-Origin-Opener-Policy", "same-origin")
 	c.Set("Cross-Origin-Resource-Policy", "same-origin")
 	c.Set("Permissions-Policy", "camera=(self), microphone=(self), geolocation=(), payment=(), usb=()")
-	return c.Next()
 }
 
 // route is what every JSON route has in common.

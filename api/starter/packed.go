@@ -15,3 +15,11 @@ func packed(v any) (string, error) {
 	out, err := canon.Canonical(raw)
 	return string(out), err
 }
+
+// list is a list that is written [] when it is empty: null is no list.
+func list[T any](l []T) []T {
+	if l == nil {
+		return []T{}
+	}
+	return l
+}

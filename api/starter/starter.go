@@ -113,7 +113,7 @@ func gateItems(g Gate, order int, milkings []Milking, templates []template) ([]h
 	if err != nil {
 		return nil, err
 	}
-	indicators, err := packed(g.Indicators)
+	indicators, err := packed(list(g.Indicators))
 	if err != nil {
 		return nil, err
 	}
@@ -152,12 +152,12 @@ func gateItems(g Gate, order int, milkings []Milking, templates []template) ([]h
 		}
 	}
 	for i, m := range milkings {
-		list, err := packed(round)
+		checks, err := packed(list(round))
 		if err != nil {
 			return nil, err
 		}
 		items = append(items, hub.PlanItem{Collection: "rounds", ID: g.ID + "-" + m.ID, Fields: fields{
-			"name": change.String(g.Name + ", before " + m.Name), "milking": change.String(m.ID), "checks": change.String(list),
+			"name": change.String(g.Name + ", before " + m.Name), "milking": change.String(m.ID), "checks": change.String(checks),
 			"order": change.Int(int64(order*10 + i)), "since": change.Int(g.Since),
 		}})
 	}
@@ -176,7 +176,7 @@ func checkItem(g Gate, part string, t template) (hub.PlanItem, error) {
 	if err != nil {
 		return hub.PlanItem{}, err
 	}
-	cautions, err := packed(t.Cautions)
+	cautions, err := packed(list(t.Cautions))
 	if err != nil {
 		return hub.PlanItem{}, err
 	}
