@@ -155,6 +155,24 @@ func (s *Site) read(d *document, it *item) {
 		}
 		it.incoming = append(it.incoming, readChunk(d.name, chunk, h, it.identity))
 	}
+	it.incoming = append(it.incoming, d.confirmed(it)...)
+}
+
+// confirmed gives the held changes that a peer has and can vouch for: its own
+// device's, or all if it may relay. They need not be sent again: whoever names
+// a head says that it has all that the head builds on.
+func (d *document) confirmed(it *item) []*incoming {
+	var out []*incoming
+	for _, h := range d.causes(it.msg.Heads) {
+		b := d.blocked[h]
+		if !b.held || b.via == it.identity.Device || b.device != it.identity.Device && !it.identity.Author.Relay {
+			continue
+		}
+		if !slices.ContainsFunc(it.incoming, func(in *incoming) bool { return in.hash == h }) {
+			out = append(out, &incoming{hash: h, bytes: b.reading.Change.Bytes, reading: b.reading, from: it.identity})
+		}
+	}
+	return out
 }
 
 // chunkHash names the change in a chunk: exact for an uncompressed change, and

@@ -93,8 +93,11 @@ func (s *Site) judgeOne(d *document, it *item, in *incoming) {
 // verdict asks for the judgement of a change whose deps are all there.
 func (s *Site) verdict(d *document, it *item, in *incoming) {
 	if s.revoked[in.from.Device] {
-		s.refuse(d, it, in, admit.Verdict{Outcome: admit.Refused, Code: admit.CodeRevoked,
-			Reason: "the device " + in.from.Device + " is revoked"})
+		if it.kind != fromHeld {
+			// Its connection is closed. The change is kept but not remembered,
+			// for another device may bring it and be right to.
+			s.quarantine(d, in, admit.Verdict{Code: admit.CodeRevoked, Reason: "the device " + in.from.Device + " is revoked"})
+		}
 		return
 	}
 	from := admit.Sender{Author: in.from.Author, Restore: s.now < s.restoreUntil, Now: s.now}
@@ -106,8 +109,12 @@ func (s *Site) verdict(d *document, it *item, in *incoming) {
 	case admit.Held:
 		s.hold(d, it, in, v)
 	default:
+		via := in.from.Device
+		if b := d.blocked[in.hash]; b != nil && b.via == v.Device {
+			v.How, via = "", v.Device // its author had brought it already; it waited for another
+		}
 		s.mark(d, in, v)
-		s.stage(d, it, in.reading, v.Device, in.from.Device)
+		s.stage(d, it, in.reading, v.Device, via)
 	}
 }
 
@@ -176,6 +183,10 @@ func (s *Site) refuse(d *document, it *item, in *incoming, v admit.Verdict) {
 	if !s.block(d, it, in, v) {
 		return
 	}
+	s.quarantine(d, in, v)
+}
+
+func (s *Site) quarantine(d *document, in *incoming, v admit.Verdict) {
 	s.stats.Refused++
 	q := Quarantined{ID: quarantineID(s.cfg.Site, d.name, in.hash), Doc: d.name, Hash: in.hash, Device: in.from.Device,
 		Code: v.Code, Reason: v.Reason, Bytes: in.bytes, At: s.now}
