@@ -71,7 +71,7 @@ type tokenInput struct {
 		Device    string `json:"device" maxLength:"32"`
 		Challenge string `json:"challenge" maxLength:"64"`
 		Signature string `json:"signature" doc:"Ed25519 over the challenge message, base64url" maxLength:"128"`
-		Clock     int64  `json:"clock" doc:"the phone's own clock, ms since 1970"`
+		Clock     int64  `json:"clock" doc:"the phone's own clock, ms since 1970" minimum:"0" maximum:"4102444799999"`
 	}
 }
 

@@ -87,7 +87,7 @@ type decisionOutput struct {
 type drainInput struct {
 	AtSite
 	Body struct {
-		Entries []string `json:"entries" doc:"the entries as the phone holds them" maxItems:"500"`
+		Entries []string `json:"entries" doc:"the entries as the phone holds them" maxItems:"500" nullable:"false"`
 	}
 }
 
@@ -100,7 +100,7 @@ type drainOutput struct {
 type restoreInput struct {
 	AtSite
 	Body struct {
-		Minutes int `json:"minutes" doc:"how long foreign authors' changes are let in; 0 closes the window"`
+		Minutes int `json:"minutes" doc:"how long foreign authors' changes are let in; 0 closes the window" minimum:"0" maximum:"1440"`
 	}
 }
 

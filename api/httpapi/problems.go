@@ -6,6 +6,7 @@ import (
 	"strings"
 
 	"github.com/danielgtaylor/huma/v2"
+	"github.com/danielgtaylor/huma/v2/validation"
 	"github.com/gofiber/fiber/v2"
 
 	"gatewright/api/problem"
@@ -30,26 +31,45 @@ func detailsOf(e *problem.Error) *details {
 	return &details{Type: "about:blank", Title: http.StatusText(status), Status: status, Detail: e.Sentence, Field: e.Field, Code: e.Kind.String()}
 }
 
+// missing begins what huma says of a field that is not there; the name follows.
+const missing = "is missing: "
+
 func init() {
+	validation.MsgExpectedRequiredProperty = missing + "%s"
 	// huma makes its own errors (bodies that are no JSON, missing fields) through this hook.
 	huma.NewError = func(status int, message string, errs ...error) huma.StatusError {
 		e := problem.New(problem.KindOf(status), "", sentence(message))
 		if status == http.StatusUnprocessableEntity {
 			e.Kind = problem.Invalid
 		}
-		for _, err := range errs {
-			var detailer huma.ErrorDetailer
-			if errors.As(err, &detailer) {
-				d := detailer.ErrorDetail()
-				e.Field = field(d.Location)
-				e.Sentence = sentence(strings.TrimSpace(e.Field + ": " + d.Message))
-			} else if err != nil {
-				e.Sentence = sentence(message + ": " + err.Error())
-			}
-			break // the first is enough to mend first
+		var detailer huma.ErrorDetailer
+		switch {
+		case len(errs) == 0 && status == http.StatusBadRequest:
+			e.Field, e.Sentence = "body", "body is missing: this address takes a JSON object."
+		case len(errs) > 0 && errors.As(errs[0], &detailer): // the first is enough to mend first
+			e.Field, e.Sentence = said(status, detailer.ErrorDetail())
+		case len(errs) > 0 && errs[0] != nil:
+			e.Sentence = sentence(message + ": " + errs[0].Error())
 		}
 		return detailsOf(e)
 	}
+}
+
+// said gives the field and the sentence of huma's own error.
+func said(status int, d *huma.ErrorDetail) (name, text string) {
+	name = field(d.Location)
+	if name == "body" && status == http.StatusBadRequest {
+		return name, "body is not one well-formed JSON object."
+	}
+	if part, ok := strings.CutPrefix(d.Message, missing); ok {
+		if name == "body" {
+			name = part
+		} else {
+			name += "." + part
+		}
+		return name, name + " is missing."
+	}
+	return name, sentence(name + ": " + d.Message)
 }
 
 func field(location string) string {
