@@ -1,0 +1,246 @@
+package hub_test
+
+import (
+	"context"
+	"fmt"
+	"slices"
+	"testing"
+
+	"gatewright/schema/logbook"
+	"gatewright/sync/change"
+	"gatewright/sync/hub"
+	"gatewright/sync/storetest"
+)
+
+// TestStoreFails: whatever call fails, before or after it took effect, nothing
+// is acknowledged that is not there, the peers of the document are asked to
+// come again, and then all is well.
+func TestStoreFails(t *testing.T) {
+	for _, method := range []string{"Append", "Load", "ActorDevices", "AuthorOf", "Hold", "Quarantine", "Documents"} {
+		for _, after := range []bool{false, true} {
+			t.Run(fmt.Sprintf("%s, after %v", method, after), func(t *testing.T) {
+				l := newLab(t)
+				a, b, c := l.peer(l.enrol(1, "crew")), l.peer(l.enrol(2, "crew")), l.peer(l.enrol(3, "crew"))
+				stranger := l.peer(l.enrol(4, "crew"))
+				stranger.tick()
+				for _, p := range []*peer{a, b} {
+					p.connect()
+					p.tick()
+				}
+				c.connect()
+				c.tick(func(e *logbook.Entry) { e.ID = l.entryID(noon - 20*24*3600_000) })
+				l.settle(60)
+				l.wantSame(november, a, b)
+
+				l.store.Fail(storetest.Fault{Method: method, After: after})
+				switch method {
+				case "Load", "Documents":
+					l.restart(0)
+					a.connect()
+					b.connect()
+					c.connect()
+				case "Hold", "AuthorOf":
+					a.drop(november)
+					l.settle(40)
+					a.docs[november].g = stranger.docs[november].g
+					a.say(november)
+				case "Quarantine":
+					a.record(a.entry(logbook.Dismiss, func(e *logbook.Entry) { e.Flag, e.Why = "overdue/lens-wipe", "no" }))
+				case "ActorDevices":
+					a.restart()
+				}
+				id := a.tick()
+				l.settle(60)
+				if method == "Documents" {
+					l.post(hub.Tick{})
+					l.settle(60)
+					if len(a.lists) == 0 {
+						t.Error("the list never came")
+					}
+				} else if method != "Load" {
+					for _, p := range []*peer{a, b} {
+						if p.closed == nil || p.closed.Code != hub.CloseTryLater {
+							t.Errorf("%s: closed %+v", p.sender, p.closed)
+						}
+					}
+					if c.closed != nil {
+						t.Error("the peer of another document was closed")
+					}
+					if a.safe(november) {
+						t.Error("acknowledged")
+					}
+				}
+				if len(l.troubles) == 0 {
+					t.Error("the operator hears nothing of it")
+				}
+				for _, p := range []*peer{a, b, c} {
+					if p.conn == 0 {
+						p.connect()
+					}
+				}
+				l.settle(100)
+				switch method {
+				case "Hold", "AuthorOf", "Quarantine":
+					if len(a.refused) == 0 {
+						t.Error("not told why")
+					}
+					a.drop(november)
+					l.settle(40)
+					id = a.tick()
+					l.settle(40)
+				}
+				if l.stored(november)[id] == nil || !a.safe(november) {
+					t.Error("the work does not go through afterwards")
+				}
+				l.wantSame(november, a, b)
+			})
+		}
+	}
+}
+
+// TestStoreKnowsBetter: another node wrote meanwhile. The one change that the
+// store refuses is refused, the others of the message are taken.
+func TestStoreKnowsBetter(t *testing.T) {
+	l := newLab(t)
+	a, b := l.peer(l.enrol(1, "crew")), l.peer(l.enrol(2, "crew"))
+	a.connect()
+	b.connect()
+	b.open(november)
+	a.tick()
+	l.settle(40)
+
+	node := newLab(t) // a second hub over the same store
+	node.mem, node.store = l.mem, l.store
+	c := node.peer(l.enrol(3, "crew"))
+	c.connect()
+	c.open(november)
+	node.settle(20)
+	used := c.tick(func(e *logbook.Entry) { e.ID = l.entryID(noon) })
+	node.settle(20)
+	if l.stored(november)[used] == nil {
+		t.Fatal("the other node did not write")
+	}
+
+	a.disconnect()
+	l.settle(10)
+	good := a.tick()
+	base := a.docs[november].g.Heads()
+	a.restart()
+	a.tick(func(e *logbook.Entry) { e.ID = logbook.EntryID(used) })
+	a.restart()
+	ch := a.next(november, a.set(a.entry(logbook.Tick)))
+	ch.Deps, ch.StartOp = base, a.docs[november].g.MaxOp(base)+1
+	a.put(november, ch)
+	a.connect()
+	l.settle(40)
+	have := l.stored(november)
+	if have[good] == nil || have[ch.Ops[0].Key] == nil || have[used].Dev != device(3) {
+		t.Error("good ones lost or a bad one taken")
+	}
+	if a.codes() != "taken" {
+		t.Errorf("codes %q", a.codes())
+	}
+	if !b.has(november, used) {
+		t.Error("what the other node wrote was not passed on")
+	}
+	if l.site.Stats().Retry > 1 || b.closed != nil {
+		t.Error("too much ado")
+	}
+}
+
+func TestHint(t *testing.T) {
+	l := newLab(t)
+	a := l.peer(l.enrol(1, "crew"))
+	a.connect()
+	a.tick()
+	l.settle(40)
+	node := newLab(t)
+	node.mem, node.store = l.mem, l.store
+	c := node.peer(l.enrol(3, "crew"))
+	c.connect()
+	c.open(november)
+	node.settle(20)
+	node.ids = 1000
+	id := c.tick()
+	far := c.tick(func(e *logbook.Entry) { e.ID = node.entryID(noon - 20*24*3600_000) })
+	node.settle(20)
+	l.post(hub.Hint{Doc: november, Heads: c.docs[november].g.Heads()})
+	l.post(hub.Hint{Doc: november, Heads: c.docs[november].g.Heads()}) // lost and repeated hints do no harm
+	l.post(hub.Hint{Doc: october, Heads: c.docs[october].g.Heads()})
+	l.post(hub.Hint{Doc: "nonsense"})
+	l.settle(20)
+	if !a.has(november, id) {
+		t.Error("the hint brought nothing")
+	}
+	if last := a.lists[len(a.lists)-1].Documents; len(last) != 2 {
+		t.Errorf("listed %v", last)
+	}
+	a.open(october)
+	l.settle(20)
+	if !a.has(october, far) {
+		t.Error("the other document did not come")
+	}
+}
+
+// TestDamagedStore: what cannot be read is left out, and the phones give it
+// back.
+func TestDamagedStore(t *testing.T) {
+	l := newLab(t)
+	a := l.peer(l.enrol(1, "crew"))
+	a.connect()
+	for range 3 {
+		a.tick()
+	}
+	l.settle(60)
+	changes, _, err := l.mem.Load(context.Background(), yard, november)
+	if err != nil {
+		t.Fatal(err)
+	}
+	l.restart(0)
+	a.connect()
+	l.park = func(ev hub.Event) bool { _, is := ev.(hub.Loaded); return is }
+	l.settle(20)
+	l.park = nil
+	i := slices.IndexFunc(changes, func(c hub.StoredChange) bool { return c.Seq == 2 })
+	bad := slices.Clone(changes)
+	bad[i].Bytes = slices.Clone(bad[i].Bytes)
+	bad[i].Bytes[40] ^= 1
+	l.post(hub.Loaded{Doc: november, Changes: bad})
+	l.settle(40)
+	if len(l.troubles) != 2 { // the change itself, and the one that builds on it
+		t.Errorf("troubles %v", l.troubles)
+	}
+	id := a.tick()
+	l.settle(40)
+	if l.stored(november)[id] == nil || !a.safe(november) {
+		t.Error("the document is stuck")
+	}
+}
+
+// TestLookup: the answer of a lookup of actors may name a device that was not
+// asked about; it is asked about before the change is judged.
+func TestLookupOfABoundActor(t *testing.T) {
+	l := newLab(t)
+	boss := l.peer(l.enrol(1, "manager"))
+	boss.connect()
+	boss.tick() // binds its actor
+	l.settle(40)
+	l.restart(0)
+	l.post(hub.WritePlan{Token: 1, Items: []hub.PlanItem{{Collection: "gates", ID: "east",
+		Fields: map[string]change.Value{"name": change.String("East"), "drive": change.String("air")}}}})
+	box := l.peer(l.enrol(2, "viewer"))
+	l.mem.PutDevice(yard, relay(box.author))
+	box.connect()
+	box.open("plan")
+	l.settle(40)
+	// The manager's edit, made on a copy that it got from the box.
+	boss.take("plan", box)
+	boss.put("plan", boss.next("plan", boss.field(t, "gates", "east", "name", change.String("Yard"))))
+	box.take("plan", boss)
+	box.say("plan")
+	l.settle(40)
+	if box.codes() != "" || len(l.mem.Quarantined(yard)) != 0 {
+		t.Errorf("codes %q", box.codes())
+	}
+	l.wantSame("plan", box)
+}
