@@ -6,7 +6,9 @@ import (
 	"errors"
 	"maps"
 	"os"
+	"reflect"
 	"slices"
+	"strconv"
 	"strings"
 	"testing"
 
@@ -56,6 +58,63 @@ var pool = func() []any {
 	return out
 }()
 
+// bounds gives values just inside and just outside every bound that a schema
+// states, so that a bound which differs by one in the Go code is noticed.
+func bounds(schema any) []any {
+	numbers, lengths := map[string]bool{}, map[int]bool{}
+	var walk func(v any)
+	walk = func(v any) {
+		switch v := v.(type) {
+		case []any:
+			for _, x := range v {
+				walk(x)
+			}
+		case map[string]any:
+			for key, x := range v {
+				n, ok := x.(json.Number)
+				if !ok {
+					walk(x)
+					continue
+				}
+				i, err := n.Int64()
+				if err != nil {
+					continue
+				}
+				switch key {
+				case "minimum", "maximum":
+					for d := int64(-1); d <= 1; d++ {
+						numbers[strconv.FormatInt(i+d, 10)] = true
+					}
+				case "minLength", "maxLength", "minItems", "maxItems":
+					lengths[int(i)] = true
+					lengths[int(i)+1] = true
+				}
+			}
+		}
+	}
+	walk(schema)
+	var out []any
+	for _, n := range slices.Sorted(maps.Keys(numbers)) {
+		out = append(out, json.Number(n))
+	}
+	for _, n := range slices.Sorted(maps.Keys(lengths)) {
+		out = append(out, strings.Repeat("a", n))
+		if n > 1000 { // in the form of a signature
+			out = append(out, "a."+strings.Repeat("a", n-4)+".a")
+		}
+		if n > 4000 {
+			continue
+		}
+		var list, ones []any
+		for i := range n {
+			list = append(list, "w"+strconv.Itoa(i))
+			ones = append(ones, json.Number(strconv.Itoa(i+1)))
+		}
+		out = append(out, list, ones)
+	}
+	return out
+}
+
 func decode(b []byte) any {
 	v, err := jsonschema.UnmarshalJSON(bytes.NewReader(b))
 	if err != nil {
@@ -80,8 +139,8 @@ func canonical(t *testing.T, v any) []byte {
 
 // mutants gives each object of v (found below it, too) with every member
 // deleted or replaced by everything in the pool, then each with every known
-// field added, for a third of the pool; strings are also bent at their ends, numbers moved by little.
-func mutants(v any, known []string, emit func(mutant any)) {
+// field added, for a third of the pool; bounds replace values of their type; strings are also bent at their ends, numbers moved by little.
+func mutants(v any, known []string, bounds []any, emit func(mutant any)) {
 	switch v := v.(type) {
 	case map[string]any:
 		for _, key := range slices.Sorted(maps.Keys(v)) {
@@ -100,10 +159,15 @@ func mutants(v any, known []string, emit func(mutant any)) {
 			for _, x := range bend(whole) {
 				with(x)
 			}
-			mutants(whole, known, with)
+			for _, x := range bounds {
+				if reflect.TypeOf(x) == reflect.TypeOf(whole) {
+					with(x)
+				}
+			}
+			mutants(whole, known, bounds, with)
 			if s, ok := whole.(string); ok && (strings.HasPrefix(s, "[") || strings.HasPrefix(s, "{")) {
 				if inner, err := jsonschema.UnmarshalJSON(strings.NewReader(s)); err == nil {
-					mutants(inner, known, func(x any) {
+					mutants(inner, known, bounds, func(x any) {
 						b, _ := json.Marshal(x)
 						if c, err := canon.Canonical(b); err == nil {
 							with(string(c))
@@ -132,7 +196,7 @@ func mutants(v any, known []string, emit func(mutant any)) {
 			for _, x := range pool {
 				with(i, x)
 			}
-			mutants(v[i], nil, func(x any) { with(i, x) })
+			mutants(v[i], nil, bounds, func(x any) { with(i, x) })
 			emit(slices.Delete(slices.Clone(v), i, i+1))
 		}
 		if len(v) > 0 {
@@ -166,6 +230,7 @@ func TestEntriesAgree(t *testing.T) {
 		t.Fatal(err)
 	}
 	known := entryFields(t)
+	edges := bounds(decode(Entry()))
 	type tally struct{ good, bad, beyond int }
 	counts := map[string]*tally{}
 	disagreements := 0
@@ -201,7 +266,7 @@ func TestEntriesAgree(t *testing.T) {
 			fields = nil
 		}
 		judge(kind, sample)
-		mutants(sample, fields, func(m any) { judge(kind, m) })
+		mutants(sample, fields, edges, func(m any) { judge(kind, m) })
 	}
 	total := 0
 	for _, k := range logbook.Kinds() {
@@ -281,7 +346,7 @@ func TestPlansAgree(t *testing.T) {
 	}
 	sample := decode(file)
 	judge(sample)
-	mutants(sample, nil, judge)
+	mutants(sample, nil, bounds(decode(Plan())), judge)
 	if good < 200 || bad < 2000 || beyond < 50 {
 		t.Errorf("%d good, %d bad, %d beyond a schema: too few on one side", good, bad, beyond)
 	}
