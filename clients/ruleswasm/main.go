@@ -26,7 +26,6 @@ var (
 
 type rejection struct{ id, why string }
 
-
 //go:wasmexport gw_input
 func gwInput(n int32) unsafe.Pointer {
 	if n < 1 {

@@ -4,7 +4,7 @@
 // whose text holds "refuse me". It keeps nothing and is never part of a release.
 //
 //   node dev/server.mjs [port] [folder to serve]
-import { createHash, randomBytes, verify, createPublicKey } from "node:crypto"
+import { randomBytes, verify, createPublicKey } from "node:crypto"
 import { createReadStream, existsSync, readFileSync, statSync } from "node:fs"
 import { createServer } from "node:http"
 import { extname, join, normalize } from "node:path"
@@ -12,15 +12,21 @@ import * as A from "@automerge/automerge"
 import { cbor, interpretAsDocumentId } from "@automerge/automerge-repo"
 import { v5 as uuid5 } from "uuid"
 import { WebSocketServer } from "ws"
-import { demoEntries, demoPlan, people, site } from "./site.mjs"
+import { demoEntries, demoPlan, entryAt, people, site } from "./site.mjs"
 
 const types = { ".html": "text/html; charset=utf-8", ".js": "text/javascript", ".css": "text/css", ".wasm": "application/wasm", ".svg": "image/svg+xml", ".png": "image/png", ".woff2": "font/woff2", ".woff": "font/woff", ".webmanifest": "application/manifest+json" }
 const policy = "default-src 'self'; script-src 'self' 'wasm-unsafe-eval'; style-src 'self'; img-src 'self' data: blob:; connect-src 'self' ws: wss:; object-src 'none'; base-uri 'none'; frame-ancestors 'none'"
 
+// Said without the list of capabilities that the library puts behind it: with
+// that list peers send whole documents, and the real server takes only changes.
+const plain = (data) => {
+  const { heads, need, have, changes } = A.decodeSyncMessage(data)
+  return A.encodeSyncMessage({ heads, need, have, changes })
+}
 const monthOf = (ms) => `log/${new Date(ms).toISOString().slice(0, 7)}`
 const documentId = (name) => interpretAsDocumentId(uuid5(name, site.id, new Uint8Array(16)))
 
-export async function startServer({ port = 0, dist = new URL("../dist/", import.meta.url).pathname, now = Date.now(), clock = () => Date.now() } = {}) {
+export async function startServer({ port = 0, dist = new URL("../dist/", import.meta.url).pathname, now = Date.now(), clock = () => Date.now(), history = true } = {}) {
   const documents = new Map() // name -> doc
   const names = new Map() // id -> name
   const bad = new Map() // name -> refused hashes
@@ -30,7 +36,7 @@ export async function startServer({ port = 0, dist = new URL("../dist/", import.
     names.set(documentId(name), name)
   }
   put("plan", A.from(demoPlan(now)))
-  for (const entry of demoEntries(now)) {
+  for (const entry of history ? demoEntries(now) : []) {
     const name = monthOf(entry.ms)
     put(name, A.change(documents.get(name) ?? A.init(), (d) => { d[entry.id] = new A.ImmutableString(entry.raw) }))
     owners.set(entry.id, "")
@@ -129,7 +135,7 @@ export async function startServer({ port = 0, dist = new URL("../dist/", import.
     peer.sync = (name) => {
       const [next, data] = A.generateSyncMessage(documents.get(name), peer.states.get(name))
       peer.states.set(name, next)
-      if (data !== null) send({ type: "sync", documentId: documentId(name), data })
+      if (data !== null) send({ type: "sync", documentId: documentId(name), data: plain(data) })
     }
     sockets.add(peer)
     ws.on("close", () => sockets.delete(peer))
@@ -156,7 +162,7 @@ export async function startServer({ port = 0, dist = new URL("../dist/", import.
     }
     const refusedBefore = bad.get(name) ?? new Set()
     if (data.heads.some((h) => refusedBefore.has(h))) return
-    const refused = []
+    const [refused, admitted] = [[], []]
     for (const change of data.changes) {
       const decoded = A.decodeChange(change)
       const entries = decoded.ops.map((op) => op.key).filter(Boolean)
@@ -164,18 +170,20 @@ export async function startServer({ port = 0, dist = new URL("../dist/", import.
       if (decoded.ops.some((op) => String(op.value).includes("refuse me"))) code = "rights"
       else if (decoded.deps.some((d) => refusedBefore.has(d) || refused.some((r) => r.hash === d))) code = "depends"
       else if (entries.some((e) => owners.has(e) && owners.get(e) !== decoded.hash)) code = "taken"
-      if (code === undefined) for (const e of entries) owners.set(e, decoded.hash)
-      else refused.push({ hash: decoded.hash, code, reason: code === "rights" ? "text: this may not be written here" : `the change is refused (${code})`, entries, held: false })
+      if (code === undefined) {
+        for (const e of entries) owners.set(e, decoded.hash)
+        admitted.push(change)
+      } else refused.push({ hash: decoded.hash, code, reason: code === "rights" ? "text: this may not be written here" : `the change is refused (${code})`, entries, held: false })
     }
     if (refused.length > 0) {
       bad.set(name, new Set([...refusedBefore, ...refused.map((r) => r.hash)]))
-      for (const r of refused) for (const e of r.entries) if (owners.get(e) === r.hash) owners.delete(e)
+      if (admitted.length > 0) put(name, A.applyChanges(documents.get(name) ?? A.init(), admitted)[0])
       send({ type: "refused", documentId: message.documentId, refused })
       return
     }
     const isNew = !documents.has(name)
     const before = documents.get(name) ?? A.init()
-    const [doc, next] = A.receiveSyncMessage(before, peer.states.get(name) ?? A.initSyncState(), message.data)
+    const [doc, next] = A.receiveSyncMessage(before, peer.states.get(name) ?? A.initSyncState(), plain(message.data))
     put(name, doc)
     peer.states.set(name, next)
     peer.sync(name)
@@ -186,19 +194,20 @@ export async function startServer({ port = 0, dist = new URL("../dist/", import.
   }
 
   await new Promise((resolve) => server.listen(port, "127.0.0.1", resolve))
-  const hash = (text) => createHash("sha256").update(text).digest("hex")
   return {
     port: server.address().port,
     state,
-    hash,
-    entries: () => [...documents].filter(([n]) => n !== "plan").flatMap(([, doc]) => Object.values(A.toJS(doc)).map(String)),
-    /** Changes the plan as a manager elsewhere would. */
-    plan(edit) {
-      documents.set("plan", A.change(A.clone(documents.get("plan")), edit))
-      for (const peer of sockets) if (peer.states.has("plan")) peer.sync("plan")
+    address() {
+      const ticket = randomBytes(16).toString("base64url")
+      tickets.set(ticket, "d000000000")
+      return `ws://127.0.0.1:${server.address().port}/sync/v1?ticket=${ticket}`
     },
+    month: () => monthOf(clock()),
+    entries: () => [...documents].filter(([n]) => n !== "plan").flatMap(([, doc]) => Object.values(A.toJS(doc)).map(String)),
     /** Another phone's entry arrives. */
-    enter(entry) {
+    enter(fields) {
+      const entry = entryAt(clock(), fields)
+      owners.set(entry.id, "")
       const name = monthOf(entry.ms)
       const isNew = !documents.has(name)
       put(name, A.change(documents.has(name) ? A.clone(documents.get(name)) : A.init(), (d) => { d[entry.id] = new A.ImmutableString(entry.raw) }))

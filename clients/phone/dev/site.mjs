@@ -6,7 +6,7 @@ export const site = { id: "6f9619ff-8b86-4d01-b42d-00cf4fc964ff", slug: "brook",
 export const people = [
   { id: "pmaeve0001", name: "Maeve Tully", role: "manager", from: 0 },
   { id: "pdan000001", name: "Dan Foley", role: "crew", from: 0 },
-  { id: "pirena0001", name: "Irena Kos", role: "crew", from: 0 },
+  { id: "prena00001", name: "Irena Kos", role: "crew", from: 0 },
 ]
 const templates = JSON.parse(readFileSync(new URL("../../../api/starter/checks.json", import.meta.url), "utf8"))
 
@@ -81,11 +81,12 @@ export function entryAt(ms, fields) {
 }
 
 export function demoEntries(now) {
+  made = 0
   const list = []
   const midnight = Math.floor(now / day) * day
   for (let back = 24; back >= 1; back--) {
     const morning = midnight - back * day + 5.2 * 3_600_000
-    const by = back % 3 === 0 ? "pirena0001" : "pdan000001"
+    const by = back % 3 === 0 ? "prena00001" : "pdan000001"
     for (const g of ["e", "y"]) {
       for (const no of [1, 2, 5, 6, 7, 8]) if ((back * 7 + no) % 9 !== 0 && !(g === "y" && [6].includes(no))) list.push(entryAt(morning + no * 60_000, { kind: "tick", gate: g, check: `${g}-${no}`, by }))
       list.push(entryAt(morning + 4_000, { kind: "mode", gate: g, check: `${g}-4`, mode: "automatic", by }))
@@ -95,8 +96,8 @@ export function demoEntries(now) {
   }
   for (const no of [3, 9, 13, 29]) for (const g of ["e", "y"]) if (!(g === "y" && no === 13)) list.push(entryAt(midnight - 9 * day + 6 * 3_600_000 + no, no === 9 ? { kind: "reading", gate: g, check: `${g}-9`, value: 98.4, unit: "%" } : { kind: "tick", gate: g, check: `${g}-${no}` }))
   list.push(entryAt(now - 5 * 3_600_000, { kind: "reading", gate: "e", check: "e-10", value: 5.6, unit: "bar", by: "pdan000001" }))
-  list.push(entryAt(now - 4.8 * 3_600_000, { kind: "reading", gate: "e", check: "e-10", value: 6.3, unit: "bar", by: "pirena0001" }))
-  list.push(entryAt(now - 3 * 3_600_000, { kind: "tick", gate: "y", check: "y-1", bad: true, text: "lens scratched", by: "pirena0001" }))
+  list.push(entryAt(now - 4.8 * 3_600_000, { kind: "reading", gate: "e", check: "e-10", value: 6.3, unit: "bar", by: "prena00001" }))
+  list.push(entryAt(now - 3 * 3_600_000, { kind: "tick", gate: "y", check: "y-1", bad: true, text: "lens scratched", by: "prena00001" }))
   list.push(entryAt(now - 2 * 3_600_000, { kind: "mode", gate: "e", mode: "manual", by: "pdan000001" }))
   list.push(entryAt(now - 26 * 3_600_000, { kind: "fault", gate: "y", seen: "slow", text: "leaf takes its time in the cold", by: "pdan000001" }))
   return list

@@ -72,7 +72,9 @@ export class Documents {
 
   async stop(): Promise<void> {
     this.#stopped = true
-    await this.#repo?.shutdown()
+    this.#link?.disconnect()
+    const opened = await Promise.all(this.#opened.values())
+    await this.#repo?.flush(opened.filter(({ handle }) => handle.isReady()).map(({ handle }) => handle.documentId))
     this.#store?.shut()
   }
 
@@ -260,7 +262,9 @@ export class Documents {
     if (this.#served === undefined) return
     if (this.#served.has(name)) {
       const heads = this.#acknowledged.get(name)
-      if (heads === undefined || !handle.isReady() || !A.hasHeads(handle.doc(), [...heads])) return
+      if (heads === undefined) return
+      // No heads at all: the server knows of the document and has nothing of it.
+      if (heads.length > 0 && !(handle.isReady() && A.hasHeads(handle.doc(), [...heads]))) return
     }
     for (const parcel of this.#options.outbox.waiting(name)) this.#put(handle, parcel)
   }

@@ -70,8 +70,10 @@ export function successor(id: EntryId): EntryId {
 }
 
 /**
- * Makes entry ids that grow: within one millisecond, and past any id that the
- * new entry must follow (a void or a replacement names a smaller id).
+ * Makes entry ids that grow within one millisecond, and past any id that the
+ * new entry must follow (a void or a replacement names a smaller id). An id
+ * never follows a clock that was ahead and has been put right since: else all
+ * that comes later would land in the wrong month.
  */
 export class EntryIds {
   #last = "" as EntryId
@@ -82,10 +84,11 @@ export class EntryIds {
   }
 
   next(now: Instant, after?: EntryId): EntryId {
-    const least = after !== undefined && after > this.#last ? after : this.#last
     let id = ulid(now, this.#random())
-    if (id <= least) id = successor(least)
+    if (this.#last !== "" && ulidTime(this.#last) === now && id <= this.#last) id = successor(this.#last)
     this.#last = id
+    // A millisecond later rather than the successor, which two phones would both make.
+    if (after !== undefined && id <= after) return ulid(ulidTime(after) + 1, this.#random())
     return id
   }
 }

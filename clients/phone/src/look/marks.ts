@@ -25,3 +25,4 @@ export type MarkName =
   | "book"
   | "back"
   | "close"
+  | "lock"

@@ -96,10 +96,11 @@ export class ServerLink extends NetworkAdapter {
   }
 
   send(message: Message): void {
-    if (this.#server === undefined || this.#socket?.readyState !== WebSocket.OPEN) return
+    const socket = this.#socket
+    if (this.#server === undefined || socket === undefined || socket.readyState !== socket.OPEN) return
     // Somebody else's ephemeral message is not ours to pass back to the server.
     if (message.type === "ephemeral" && message.senderId !== this.#peerId) return
-    this.#socket.send(writeFrame(message as unknown as Record<string, unknown>))
+    socket.send(writeFrame(message as unknown as Record<string, unknown>))
   }
 
   /** Tries now rather than when the next try is due. */
@@ -242,7 +243,7 @@ export class ServerLink extends NetworkAdapter {
       this.#drop()
       this.#become("offline")
       this.#later()
-    } else if (silence > askAfterSilence && this.#server !== undefined && socket.readyState === WebSocket.OPEN) {
+    } else if (silence > askAfterSilence && this.#server !== undefined && socket.readyState === socket.OPEN) {
       socket.send(
         writeFrame({ type: "request", senderId: this.#peerId, targetId: this.#server, documentId: this.#options.heartbeat, data: nothingYet() }),
       )

@@ -46,7 +46,12 @@ async function take(message: ToRules): Promise<void> {
 async function compile(url: string): Promise<WebAssembly.Module> {
   const response = await fetch(url)
   if (!response.ok) throw new Error(`the rules could not be fetched (${response.status})`)
-  return WebAssembly.compile(await response.arrayBuffer())
+  try {
+    // Browsers keep compiled code only for what was streamed.
+    return await WebAssembly.compileStreaming(response.clone())
+  } catch {
+    return WebAssembly.compile(await response.arrayBuffer())
+  }
 }
 
 self.addEventListener("message", (event: MessageEvent<ToRules>) => {

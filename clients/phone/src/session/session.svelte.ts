@@ -75,6 +75,8 @@ export class Session {
   /** Starts from what this phone holds; the network is not waited for. */
   async start(): Promise<void> {
     try {
+      // The rules take longest to come up: they start before anything else.
+      this.#startRules()
       this.#devices = await Devices.open()
       const device = await this.#devices.current()
       if (device === undefined) {
@@ -124,7 +126,6 @@ export class Session {
     if (names instanceof Map) this.names = names as ReadonlyMap<string, string>
 
     this.#access = new Access(this.#api, () => this.device ?? device, this.#clock.raw, (off) => void this.#setOffset(off))
-    this.#startRules()
     this.#documents = new Documents({
       site: device.site.id,
       device: device.device,
@@ -150,7 +151,6 @@ export class Session {
   }
 
   #startRules(): void {
-    this.#rulesClient?.stop()
     const worker = new Worker(new URL("../rules/worker.ts", import.meta.url), { type: "module", name: "rules" })
     this.#rulesClient = new RulesClient(worker, rulesUrl, this.#clock.now, {
       plan: (json) => {

@@ -93,6 +93,7 @@ export const en = {
 
   "check.tick": "Done: {check}",
   "check.bad": "Found not right: {check}",
+  "check.safe": "Make safe, then do: {check}",
   "check.enter": "Enter: {check}",
   "check.more": "About {check}",
   "check.how": "How",
