@@ -21,7 +21,7 @@ func phoneFiles(files fs.FS) fiber.Handler {
 		if name == "" {
 			name = "index.html"
 		}
-		if strings.HasPrefix(name, "api/") || strings.HasPrefix(name, "sync/") || strings.HasSuffix(name, ".br") {
+		if first, _, _ := strings.Cut(name, "/"); first == "api" || first == "sync" || strings.HasSuffix(name, ".br") {
 			return c.Next()
 		}
 		body, err := fs.ReadFile(files, name)
@@ -42,7 +42,7 @@ func phoneFiles(files fs.FS) fiber.Handler {
 		} else {
 			c.Set(fiber.HeaderCacheControl, "no-cache")
 		}
-		if strings.Contains(c.Get(fiber.HeaderAcceptEncoding), "br") {
+		if takesBrotli(c.Get(fiber.HeaderAcceptEncoding)) {
 			if packed, err := fs.ReadFile(files, name+".br"); err == nil {
 				c.Set(fiber.HeaderContentEncoding, "br")
 				body = packed
@@ -50,6 +50,18 @@ func phoneFiles(files fs.FS) fiber.Handler {
 		}
 		return c.Send(body)
 	}
+}
+
+// takesBrotli reads Accept-Encoding (RFC 9110, 12.5.3): br is there, and not with the weight 0.
+func takesBrotli(accept string) bool {
+	for item := range strings.SplitSeq(accept, ",") {
+		name, weight, _ := strings.Cut(item, ";")
+		if strings.EqualFold(strings.TrimSpace(name), "br") {
+			_, q, _ := strings.Cut(weight, "=")
+			return q == "" || strings.Trim(q, "0. ") != ""
+		}
+	}
+	return false
 }
 
 func isFolder(files fs.FS, name string) bool {

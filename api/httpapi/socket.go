@@ -3,8 +3,10 @@ package httpapi
 import (
 	"context"
 	"errors"
+	"io"
 	"net/url"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	fastws "github.com/fasthttp/websocket"
@@ -19,6 +21,9 @@ const (
 	pingEvery   = 5 * time.Second
 	pongWithin  = 12 * time.Second // two pings and some
 	writeWithin = 10 * time.Second
+
+	lingerWithin = time.Second
+	lingerBytes  = 4 * wire.MaxFrame
 
 	closeTicket = 4401
 	closeDevice = 4403
@@ -57,6 +62,8 @@ func sameOrigin(origin, host string) bool {
 func (s *Server) serveSocket(c *websocket.Conn) {
 	ctx := context.Background()
 	conn := &conn{ws: c.Conn}
+	defer conn.linger()
+	c.SetReadLimit(int64(wire.MaxFrame))
 	ticket, err := s.accounts.UseTicket(ctx, c.Query("ticket"))
 	if err != nil {
 		_ = conn.Close(closeTicket, "ticket")
@@ -86,6 +93,7 @@ func (s *Server) serveSocket(c *websocket.Conn) {
 type conn struct {
 	ws      *fastws.Conn // not the wrapper, which goes back to its pool when the handler ends
 	writing sync.Mutex
+	closed  atomic.Bool
 	bind    func(sender string) error // a reusable ticket's first join; nil afterwards
 }
 
@@ -136,13 +144,28 @@ func (c *conn) WriteFrame(frame []byte) error {
 func (c *conn) Close(code int, reason string) error {
 	message := websocket.FormatCloseMessage(code, reason)
 	_ = c.ws.WriteControl(websocket.CloseMessage, message, time.Now().Add(writeWithin))
-	return c.ws.Close()
+	// Closing a hijacked connection does nothing before its handler returns: it is the deadline that ends a read.
+	c.closed.Store(true)
+	return c.ws.SetReadDeadline(time.Now())
+}
+
+// linger reads on for a moment at the end: a connection that is closed with bytes unread is reset, and the peer
+// may lose the close code that is under way to it.
+func (c *conn) linger() {
+	raw := c.ws.NetConn()
+	if raw.SetReadDeadline(time.Now().Add(lingerWithin)) == nil {
+		_, _ = io.Copy(io.Discard, io.LimitReader(raw, lingerBytes))
+	}
 }
 
 // keepAlive pings until stopped; a peer that answers none of two pings is gone.
 func (c *conn) keepAlive() (stop func()) {
-	c.ws.SetReadLimit(int64(wire.MaxFrame))
-	extend := func(string) error { return c.ws.SetReadDeadline(time.Now().Add(pongWithin)) }
+	extend := func(string) error {
+		if err := c.ws.SetReadDeadline(time.Now().Add(pongWithin)); err != nil || !c.closed.Load() {
+			return err
+		}
+		return c.ws.SetReadDeadline(time.Now()) // Close came in between
+	}
 	_ = extend("")
 	c.ws.SetPongHandler(extend)
 	done := make(chan struct{})

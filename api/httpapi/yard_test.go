@@ -78,7 +78,7 @@ func (y *yard) start() {
 		storage = "1d6ab7c5-5b35-4b7c-8b4b-4f3f2f8f2a10"
 		y.must(y.accounts.SetSetting(ctx, "storage_id", storage))
 	}
-	y.hub = hub.NewRunner(y.db, hub.Config{StorageID: storage, Now: y.now, RestoreUntil: y.accounts.RestoreUntil}, slog.New(slog.DiscardHandler))
+	y.hub = hub.NewRunner(y.db, hub.Config{StorageID: storage, Now: y.now, RestoreUntil: y.accounts.RestoreUntil, TickEvery: 20 * time.Millisecond}, slog.New(slog.DiscardHandler))
 	stored, err := y.accounts.ServerKeys(ctx)
 	y.must(err)
 	keys := make([]auth.Key, len(stored))
