@@ -11,6 +11,7 @@ import (
 
 	"gatewright/clients/phonesim"
 	"gatewright/schema/logbook"
+	"gatewright/sync/change"
 )
 
 const site = "6ba7b810-9dad-41d1-80b4-00c04fd430c8"
@@ -156,27 +157,63 @@ func TestSameMonthBegunTwice(t *testing.T) {
 }
 
 // What was written late is lost with the power. The numbers that its change
-// had are not used again: the actor is a new one.
-func TestFreshActorAfterCrash(t *testing.T) {
+// had are not used again: the actor is a new one. And what is recorded before
+// the lost entry is back waits behind it.
+func TestAfterLostWrite(t *testing.T) {
 	s := newPhone(t, "d000000001", "2026-03-01T06:00:00Z")
 	witness := newPhone(t, "d000000002", "2026-03-01T06:00:00Z")
-	s.tick("lens")
-	if err := phonesim.Meet(s.Phone, witness.Phone); err != nil {
-		t.Fatal(err)
+	meet := func() {
+		t.Helper()
+		if err := phonesim.Meet(s.Phone, witness.Phone); err != nil {
+			t.Fatal(err)
+		}
 	}
+	lost := s.tick("lens")
+	meet()
 	s.disk.PowerOff()
 	s.restart()
 	if n := len(s.Documents()); n != 0 {
 		t.Fatalf("%d documents after a crash before the late write", n)
 	}
 	s.now += 1000
-	s.tick("ram")
-	if err := phonesim.Meet(s.Phone, witness.Phone); err != nil {
-		t.Fatalf("the two do not come together again: %v", err)
+	later := s.tick("ram")
+	if _, there := s.Entry(later); there {
+		t.Error("a later entry is in the month before the lost one")
 	}
-	if got := len(witness.Changes("log/2026-03")); got != 2 {
-		t.Errorf("%d changes, want 2", got)
+	meet()
+	if _, there := s.Entry(lost); !there {
+		t.Fatal("the lost entry did not come back")
 	}
+	s.disk.PowerOff()
+	s.restart()
+	meet()
+	if n := actors(t, s.Changes(lost.Document())); n != 1 {
+		t.Fatalf("%d actors, want the first start's alone", n)
+	}
+	fresh := newPhone(t, "d000000003", "2026-03-01T06:00:00Z")
+	fresh.tick("lens")
+	if err := fresh.Flush(); err != nil {
+		t.Fatal(err)
+	}
+	fresh.disk.PowerOff()
+	fresh.restart()
+	fresh.tick("ram")
+	if n := actors(t, fresh.Changes(lost.Document())); n != 2 {
+		t.Errorf("%d actors over two starts, want 2", n)
+	}
+}
+
+func actors(t *testing.T, chunks [][]byte) int {
+	t.Helper()
+	seen := map[change.Actor]bool{}
+	for _, chunk := range chunks {
+		c, err := change.Decode(chunk, change.DefaultLimits)
+		if err != nil {
+			t.Fatal(err)
+		}
+		seen[c.Actor] = true
+	}
+	return len(seen)
 }
 
 func TestIDs(t *testing.T) {

@@ -35,8 +35,10 @@ func (p *Phone) Record(e logbook.Entry) (logbook.EntryID, error) {
 	if err := p.step(StepDocument); err != nil {
 		return "", err
 	}
-	if err := p.put(p.open(parcel.Document), parcel); err != nil {
-		return "", fmt.Errorf("recording: %w", err)
+	if d := p.open(parcel.Document); !p.behind(d, id) {
+		if err := p.put(d, parcel); err != nil {
+			return "", fmt.Errorf("recording: %w", err)
+		}
 	}
 	if err := p.step(StepSaid); err != nil {
 		return "", err
@@ -65,6 +67,18 @@ func (p *Phone) nextID(now int64, after logbook.EntryID) (logbook.EntryID, error
 		id = logbook.NewEntryID(after.Time()+1, random)
 	}
 	return id, id.Valid()
+}
+
+// behind reports that an entry saved earlier still has to be put back into the
+// document. Then later ones wait behind it: a void that reached the server
+// before the entry it is about would be refused.
+func (p *Phone) behind(d *document, id logbook.EntryID) bool {
+	for _, other := range p.disk.parcels {
+		if _, there := d.entries[other.ID]; other.ID != id && other.Document == d.name && other.State == Waiting && !there {
+			return true
+		}
+	}
+	return false
 }
 
 // put writes an entry into its document as a change of its own: what is

@@ -11,8 +11,8 @@ import (
 
 // notTaken takes in that the server will not have changes of this copy. What
 // it names of this phone's own is kept with the reason; all else that this
-// phone wrote goes back into the outbox in the same words; and the copy is
-// condemned. All of that is one write. Then the copy goes, and the phone
+// phone wrote and the server is not known to have goes back into the outbox in
+// the same words; and the copy is condemned. All of that is one write. Then the copy goes, and the phone
 // connects anew.
 func (p *Phone) notTaken(m wire.Refused) error {
 	name, ok := p.names[m.DocumentID]
@@ -23,7 +23,7 @@ func (p *Phone) notTaken(m wire.Refused) error {
 	changed := map[logbook.EntryID]Parcel{}
 	for id, w := range d.entries {
 		e, err := logbook.ParseEntry([]byte(w.raw))
-		if err != nil || e.Dev != p.cfg.Device {
+		if err != nil || e.Dev != p.cfg.Device || d.has(w) {
 			continue
 		}
 		if _, kept := p.disk.parcels[id]; !kept {

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"slices"
 
 	"gatewright/sync/admit"
@@ -24,6 +25,8 @@ type server struct {
 
 	quarantine []hub.Quarantined
 	trouble    []string
+
+	trace io.Writer // gets every frame in either direction; nil = nobody looks
 }
 
 func (w *World) startServer(store *keep) (*server, error) {
@@ -44,6 +47,9 @@ func (w *World) startServer(store *keep) (*server, error) {
 // step gives the hub an event, and then answers all that it asks for, in
 // order, until it asks for nothing more.
 func (s *server) step(ev hub.Event) {
+	if f, ok := ev.(hub.Frame); ok && s.trace != nil {
+		fmt.Fprintf(s.trace, "< %d %x\n", f.Conn, f.Bytes)
+	}
 	for queue := []hub.Event{ev}; len(queue) > 0; queue = queue[1:] {
 		for _, effect := range s.site.Step(queue[0], s.now()) {
 			if answer := s.perform(effect); answer != nil {
@@ -57,6 +63,9 @@ func (s *server) perform(e hub.Effect) hub.Event {
 	ctx := context.Background()
 	switch e := e.(type) {
 	case hub.Send:
+		if s.trace != nil {
+			fmt.Fprintf(s.trace, "> %d %x\n", e.Conn, e.Bytes)
+		}
 		if h := s.conns[e.Conn]; h != nil {
 			h.inbox = append(h.inbox, e.Bytes)
 		}
