@@ -38,6 +38,9 @@ func (h *history) write() ([][]byte, error) {
 	for shift, hour := range []int{5, 15} {
 		h.round(time.Date(today.Year(), today.Month(), today.Day(), 0, 0, 0, 0, h.loc), 0, shift, hour)
 	}
+	if today.Hour() >= 20 {
+		h.daily(today, 0) // past its hour, what is daily would all be overdue at once
+	}
 	slices.SortFunc(h.entries, func(a, b logbook.Entry) int { return strings.Compare(string(a.ID), string(b.ID)) })
 	out := make([][]byte, 0, len(h.entries))
 	for _, e := range h.entries {
@@ -210,6 +213,7 @@ func (h *history) seldom(day time.Time) {
 	for i, check := range []string{"e14", "e18", "e32", "e34", "w32", "w34"} {
 		h.tick(h.trade, t.Add(time.Duration(i*10)*time.Minute), check)
 	}
+	h.read(h.trade, t.Add(70*time.Minute), "e35", "C", -2200)
 }
 
 // events are the days on which something went wrong, and was put right.

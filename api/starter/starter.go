@@ -8,6 +8,7 @@ import (
 	_ "embed"
 	"encoding/json"
 	"fmt"
+	"time"
 
 	"gatewright/sync/change"
 	"gatewright/sync/hub"
@@ -24,6 +25,7 @@ type template struct {
 	Kind     string          `json:"kind"`
 	Cadence  json.RawMessage `json:"cadence"`
 	Limits   json.RawMessage `json:"limits"`
+	Autumn   bool            `json:"autumn"` // begins in autumn: a yearly check is counted from its first month
 	Minutes  float64         `json:"minutes"`
 	How      string          `json:"how"`
 	Good     string          `json:"good"`
@@ -96,8 +98,12 @@ func Plan(site Site, gates []Gate) ([]hub.PlanItem, error) {
 	if err := json.Unmarshal(checksJSON, &templates); err != nil {
 		return nil, fmt.Errorf("reading the checks of the trade: %w", err)
 	}
+	loc, err := time.LoadLocationFromTZData(site.Zone, site.Table)
+	if err != nil {
+		return nil, fmt.Errorf("reading the zone table: %w", err)
+	}
 	for i, g := range gates {
-		more, err := gateItems(g, i, site.Milkings, templates)
+		more, err := gateItems(g, i, site.Milkings, templates, loc)
 		if err != nil {
 			return nil, fmt.Errorf("gate %s: %w", g.ID, err)
 		}
@@ -108,7 +114,7 @@ func Plan(site Site, gates []Gate) ([]hub.PlanItem, error) {
 
 type fields = map[string]change.Value
 
-func gateItems(g Gate, order int, milkings []Milking, templates []template) ([]hub.PlanItem, error) {
+func gateItems(g Gate, order int, milkings []Milking, templates []template, loc *time.Location) ([]hub.PlanItem, error) {
 	layout, err := packed(g.Layout)
 	if err != nil {
 		return nil, err
@@ -142,7 +148,11 @@ func gateItems(g Gate, order int, milkings []Milking, templates []template) ([]h
 		if part == "" {
 			continue // this gate has no such part
 		}
-		item, err := checkItem(g, part, t)
+		since := g.Since
+		if t.Autumn {
+			since = autumn(since, loc)
+		}
+		item, err := checkItem(g, part, t, since)
 		if err != nil {
 			return nil, fmt.Errorf("check %d: %w", t.No, err)
 		}
@@ -171,7 +181,28 @@ func everyMilking(t template) bool {
 	return json.Unmarshal(t.Cadence, &c) == nil && c.Every == "milking"
 }
 
-func checkItem(g Gate, part string, t template) (hub.PlanItem, error) {
+// autumn is the first instant from since on that lies in the month when frost is prepared for: October, or April
+// where the clocks are ahead in January. A place that keeps one time all year counts as northern; the site sets it
+// right.
+func autumn(since int64, loc *time.Location) int64 {
+	begin := time.UnixMilli(since).In(loc)
+	_, january := time.Date(begin.Year(), time.January, 15, 12, 0, 0, 0, loc).Zone()
+	_, july := time.Date(begin.Year(), time.July, 15, 12, 0, 0, 0, loc).Zone()
+	month := time.October
+	if january > july {
+		month = time.April
+	}
+	if begin.Month() == month {
+		return since
+	}
+	year := begin.Year()
+	if begin.Month() > month {
+		year++
+	}
+	return time.Date(year, month, 1, 0, 0, 0, 0, loc).UnixMilli()
+}
+
+func checkItem(g Gate, part string, t template, since int64) (hub.PlanItem, error) {
 	cadence, err := inForce(t.Cadence)
 	if err != nil {
 		return hub.PlanItem{}, err
@@ -184,7 +215,7 @@ func checkItem(g Gate, part string, t template) (hub.PlanItem, error) {
 		"gate": change.String(g.ID), "part": change.String(part), "name": change.String(t.Name), "kind": change.String(t.Kind),
 		"cadence": change.String(cadence), "minutes": change.Float(t.Minutes),
 		"how":      change.String(t.How + "\nRight: " + t.Good + "\nNot right: " + t.Bad),
-		"cautions": change.String(cautions), "source": change.String(t.Source), "order": change.Int(int64(t.No)), "since": change.Int(g.Since),
+		"cautions": change.String(cautions), "source": change.String(t.Source), "order": change.Int(int64(t.No)), "since": change.Int(since),
 	}
 	if t.Limits != nil {
 		limits, err := inForce(t.Limits)

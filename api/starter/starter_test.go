@@ -166,3 +166,42 @@ func TestAnyGate(t *testing.T) {
 		t.Errorf("%d parts, want %d", got, want)
 	}
 }
+
+// The yearly check before the frost begins in the autumn of the place.
+func TestAutumn(t *testing.T) {
+	for _, c := range []struct{ zone, made, want string }{
+		{"Europe/Dublin", "2026-03-01T06:00:00Z", "2026-09-30T23:00:00Z"},
+		{"Europe/Dublin", "2026-10-14T06:00:00Z", "2026-10-14T06:00:00Z"},
+		{"Europe/Dublin", "2026-11-01T00:00:00Z", "2027-09-30T23:00:00Z"},
+		{"Pacific/Auckland", "2026-11-01T00:00:00Z", "2027-03-31T11:00:00Z"},
+		{"Pacific/Auckland", "2026-01-01T00:00:00Z", "2026-03-31T11:00:00Z"},
+		{"Asia/Kolkata", "2026-01-01T00:00:00Z", "2026-09-30T18:30:00Z"},
+	} {
+		table, err := zones.Table(c.zone)
+		if err != nil {
+			t.Fatal(err)
+		}
+		made, err := time.Parse(time.RFC3339, c.made)
+		if err != nil {
+			t.Fatal(err)
+		}
+		gate := starter.UsualGate("a", "Gate", made.UnixMilli())
+		gate.Parts = append(gate.Parts, starter.Part{Type: "dryer", Name: "Air dryer"})
+		items, err := starter.Plan(starter.Site{Zone: c.zone, Table: table, Since: made.UnixMilli()}, []starter.Gate{gate})
+		if err != nil {
+			t.Fatal(err)
+		}
+		found := false
+		for _, i := range items {
+			if i.ID == "a35" {
+				found = true
+				if got := time.UnixMilli(i.Fields["since"].Int).UTC().Format(time.RFC3339); got != c.want {
+					t.Errorf("%s, made %s: begins %s, want %s", c.zone, c.made, got, c.want)
+				}
+			}
+		}
+		if !found {
+			t.Errorf("%s: no check of the dew point", c.zone)
+		}
+	}
+}
