@@ -12,6 +12,7 @@ import (
 	"github.com/google/uuid"
 
 	"gatewright/api/accounts"
+	"gatewright/api/problem"
 	"gatewright/sync/hub"
 	"gatewright/sync/sqlitestore"
 )
@@ -38,7 +39,7 @@ func open(ctx context.Context, data string, log *slog.Logger) (*house, error) {
 // existing opens a data folder that a server has used before.
 func existing(ctx context.Context, data string) (*house, error) {
 	if _, err := os.Stat(filepath.Join(data, "gatewright.db")); err != nil {
-		return nil, fmt.Errorf("--data: there is no Gatewright database in %s", data)
+		return nil, problem.New(problem.NotFound, "data", "--data: there is no Gatewright database in "+data+".")
 	}
 	return open(ctx, data, quiet())
 }

@@ -52,6 +52,9 @@ func root() *cobra.Command {
 		SilenceErrors: true,
 	}
 	c.CompletionOptions.HiddenDefaultCmd = true
+	c.SetFlagErrorFunc(func(_ *cobra.Command, err error) error {
+		return problem.New(problem.Invalid, "flags", err.Error()+".")
+	})
 	c.AddCommand(serveCommand(), demoCommand(), siteCommand(), inviteCommand(), ticketCommand(), docsCommand(), rulesCommand(), versionCommand())
 	return c
 }

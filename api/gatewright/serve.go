@@ -16,6 +16,7 @@ import (
 
 	"gatewright/api/auth"
 	"gatewright/api/httpapi"
+	"gatewright/api/problem"
 	"gatewright/sync/hub"
 )
 
@@ -36,10 +37,10 @@ func (s *settings) flags(c *cobra.Command) {
 	err := env.Parse(s)
 	c.PreRunE = func(*cobra.Command, []string) error {
 		if err != nil {
-			return fmt.Errorf("reading the environment: %w", err)
+			return &problem.Error{Kind: problem.Invalid, Field: "environment", Sentence: "The environment cannot be read: " + err.Error() + "."}
 		}
 		if s.Port < 0 || s.Port > 65535 {
-			return fmt.Errorf("--port must be 0 to 65535, not %d", s.Port)
+			return problem.New(problem.Invalid, "port", fmt.Sprintf("--port must be 0 to 65535, not %d.", s.Port))
 		}
 		return nil
 	}
