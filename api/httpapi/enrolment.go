@@ -198,9 +198,17 @@ func (s *Server) token(ctx context.Context, in *tokenInput) (*tokenOutput, error
 // noteClock writes a clock entry when a device's clock is in doubt, or was and is no more: an offset that stays
 // within a quarter of the bound of the one noted last is no news.
 func (s *Server) noteClock(ctx context.Context, d accounts.Device, now, offset int64) error {
-	doubt, doubted := abs(offset) >= clockDoubt, abs(d.Offset) >= clockDoubt
 	noted := d.Offset
-	if doubt != doubted || (doubt && abs(offset-d.Offset) >= clockDoubt/4) {
+	if clockNews(noted, offset) {
+		s.clocks.Lock() // of two requests at once only the first has news
+		defer s.clocks.Unlock()
+		fresh, err := s.accounts.Device(ctx, d.ID)
+		if err != nil {
+			return err
+		}
+		noted = fresh.Offset
+	}
+	if clockNews(noted, offset) {
 		raw, err := s.serverEntry(logbook.Entry{Kind: logbook.Clock, At: now, Device: d.ID, Offset: offset})
 		if err != nil {
 			return err
@@ -211,6 +219,11 @@ func (s *Server) noteClock(ctx context.Context, d accounts.Device, now, offset i
 		noted = offset
 	}
 	return s.accounts.Seen(ctx, d.ID, noted)
+}
+
+func clockNews(noted, offset int64) bool {
+	doubt, doubted := abs(offset) >= clockDoubt, abs(noted) >= clockDoubt
+	return doubt != doubted || (doubt && abs(offset-noted) >= clockDoubt/4)
 }
 
 func abs(x int64) int64 {

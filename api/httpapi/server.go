@@ -7,6 +7,7 @@ import (
 	"context"
 	"io/fs"
 	"log/slog"
+	"sync"
 	"time"
 
 	"github.com/danielgtaylor/huma/v2"
@@ -50,6 +51,7 @@ type Server struct {
 	origin   string
 	now      func() time.Time
 	log      *slog.Logger
+	clocks   sync.Mutex // held while a clock entry is written
 }
 
 // New builds the routes.
