@@ -203,3 +203,25 @@ func TestNothingToFind(t *testing.T) {
 		}
 	}
 }
+
+// On the last day of a leap year the standard library's ZoneBounds ends before
+// the instant that it was asked about.
+func TestLastDayOfLeapYear(t *testing.T) {
+	for _, name := range zones {
+		loc := zone(t, name)
+		for _, year := range []string{"2024", "2028", "2096"} {
+			noon := utc(t, year+"-12-31T12:00Z")
+			r := Rule{Every: EveryDay, By: 720}
+			at := r.Prev(loc, noon-3*dayMs)
+			for range 6 {
+				next := r.Next(loc, at)
+				if next-at != dayMs || DayStart(loc, next) != next-dayMs/2 || NextDay(loc, at) != next-dayMs/2 {
+					t.Fatalf("%s: %s after %s, day %s to %s", name, show(next), show(at), show(DayStart(loc, next)), show(NextDay(loc, next)))
+				}
+				at = next
+			}
+		}
+	}
+}
+
+func offset(loc *time.Location, t int64) int64 { return (&clock{loc: loc}).offset(t) }

@@ -20,36 +20,64 @@ func dateIn(month, day int64) int64 {
 	return min(first+day-1, next-1)
 }
 
+// clock reads a zone. It remembers the stretch of equal offset that it looked
+// at last: neighbouring questions fall into the same one, and finding it means
+// parsing the zone's rule for the years to come.
+type clock struct {
+	loc        *time.Location
+	begin, end int64 // [begin, end) has offset off
+	off        int64
+}
+
+func (c *clock) look(t int64) {
+	if t >= c.begin && t < c.end {
+		return
+	}
+	x := time.UnixMilli(t).In(c.loc)
+	_, s := x.Zone()
+	begin, end := x.ZoneBounds()
+	c.begin, c.end, c.off = Before, Never, int64(s)*1000
+	if !begin.IsZero() {
+		c.begin = begin.UnixMilli()
+	}
+	if !end.IsZero() {
+		c.end = end.UnixMilli()
+	}
+	if c.end <= t {
+		// For years that follow the table's rule, ZoneBounds ends a stretch at
+		// the end of the UTC year, and takes 365 days for a leap year, too
+		// (Go 1.26): on its 31 December the stretch goes on until midnight.
+		c.end = (floorDiv(t, dayMs) + 1) * dayMs
+	}
+}
+
 // offset is what local clocks add to UTC at t, in ms.
-func offset(loc *time.Location, t int64) int64 {
-	_, s := time.UnixMilli(t).In(loc).Zone()
-	return int64(s) * 1000
+func (c *clock) offset(t int64) int64 {
+	c.look(t)
+	return c.off
 }
 
 // instant is the first instant at which local clocks show local (ms since
 // 1970-01-01T00:00 local) or later.
-func instant(loc *time.Location, local int64) int64 {
+func (c *clock) instant(local int64) int64 {
 	// No zone is a day and two hours off (RFC 9636 bounds offsets below 26 h),
 	// so at the start of the search clocks still show less.
-	t := time.UnixMilli(local - 26*60*60*1000).In(loc)
-	for {
-		_, s := t.Zone()
-		begin, end := t.ZoneBounds()
-		at := local - int64(s)*1000
-		if !begin.IsZero() {
-			at = max(at, begin.UnixMilli())
-		}
-		if end.IsZero() || at < end.UnixMilli() {
+	const far = 26 * 60 * 60 * 1000
+	if c.begin <= local-far && local-c.off < c.end && c.begin < c.end {
+		return local - c.off
+	}
+	for t := local - far; ; t = c.end {
+		c.look(t)
+		if at := max(c.begin, local-c.off); at < c.end {
 			return at
 		}
-		t = end
 	}
 }
 
 // dateAt is the local date of t: the last one that has begun.
-func dateAt(loc *time.Location, t int64) int64 {
-	d := floorDiv(t+offset(loc, t), dayMs)
-	for instant(loc, (d+1)*dayMs) <= t {
+func (c *clock) dateAt(t int64) int64 {
+	d := floorDiv(t+c.offset(t), dayMs)
+	for c.instant((d+1)*dayMs) <= t {
 		d++
 	}
 	return d

@@ -56,7 +56,9 @@ func TestTiling(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		p, n := r.Prev(loc, at), r.Next(loc, at)
+		s := r.Series(loc)
+		s.Next(drawInstant(t, "asked before"))
+		p, n := s.Prev(at), s.Next(at)
 		if p > at || n <= at {
 			t.Fatalf("Prev %s, Next %s of %s", show(p), show(n), show(at))
 		}
@@ -86,7 +88,9 @@ func TestInstantIsTheFirst(t *testing.T) {
 			t.Fatal(err)
 		}
 		local := floorDiv(drawInstant(t, "local"), minuteMs) * minuteMs
-		got := instant(loc, local)
+		c := clock{loc: loc}
+		c.look(drawInstant(t, "looked at before"))
+		got := c.instant(local)
 		for at := local - 26*60*minuteMs; ; at += minuteMs {
 			if clock := time.UnixMilli(at).In(loc); clock.UnixMilli()+offset(loc, at) >= local {
 				if got != at {

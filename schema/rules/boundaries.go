@@ -3,7 +3,6 @@ package rules
 import (
 	"slices"
 	"strconv"
-	"time"
 
 	"gatewright/schema/cadence"
 	"gatewright/schema/logbook"
@@ -12,7 +11,6 @@ import (
 // boundaries is a series of window boundaries that checks of the same cadence
 // share. It remembers those it has computed.
 type boundaries struct {
-	loc   *time.Location
 	parts []timetable
 	ahead []int64 // consecutive boundaries, ascending
 	back  []int64 // those before ahead[0], descending
@@ -20,7 +18,7 @@ type boundaries struct {
 
 // timetable holds for boundaries from < b <= until.
 type timetable struct {
-	rule        cadence.Rule
+	series      *cadence.Series
 	from, until int64
 }
 
@@ -35,7 +33,7 @@ func (e *Engine) boundariesOf(p *logbook.CadencePeriod) *boundaries {
 	}
 	b := e.bound[key]
 	if b == nil {
-		b = &boundaries{loc: e.loc, parts: e.timetables(p)}
+		b = &boundaries{parts: e.timetables(p)}
 		e.bound[key] = b
 	}
 	return b
@@ -43,17 +41,19 @@ func (e *Engine) boundariesOf(p *logbook.CadencePeriod) *boundaries {
 
 func (e *Engine) timetables(p *logbook.CadencePeriod) []timetable {
 	if p.Every != logbook.EveryMilking {
-		return []timetable{{rule: ruleOf(p), from: cadence.Before, until: never}}
+		return []timetable{{series: ruleOf(p).Series(e.loc), from: cadence.Before, until: never}}
 	}
 	var out []timetable
 	for i, m := range e.plan.Site.Milkings {
-		t := timetable{rule: cadence.Rule{Every: cadence.EveryMilking}, from: m.From, until: never}
+		t := timetable{from: m.From, until: never}
 		if i+1 < len(e.plan.Site.Milkings) {
 			t.until = e.plan.Site.Milkings[i+1].From
 		}
+		r := cadence.Rule{Every: cadence.EveryMilking}
 		for _, k := range m.Milkings {
-			t.rule.Milkings = append(t.rule.Milkings, cadence.Milking{Start: k.Start, End: k.End})
+			r.Milkings = append(r.Milkings, cadence.Milking{Start: k.Start, End: k.End})
 		}
+		t.series = r.Series(e.loc)
 		out = append(out, t)
 	}
 	return out
@@ -80,7 +80,7 @@ func (b *boundaries) findPrev(t int64) int64 {
 		if p.from >= t {
 			continue
 		}
-		if x := p.rule.Prev(b.loc, min(t, p.until)); x > p.from {
+		if x := p.series.Prev(min(t, p.until)); x > p.from {
 			return x
 		}
 	}
@@ -93,7 +93,7 @@ func (b *boundaries) findNext(t int64) int64 {
 		if p.until <= t {
 			continue
 		}
-		if x := p.rule.Next(b.loc, max(t, p.from)); x <= p.until && x != cadence.Never {
+		if x := p.series.Next(max(t, p.from)); x <= p.until && x != cadence.Never {
 			return x
 		}
 	}

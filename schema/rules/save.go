@@ -98,6 +98,11 @@ func (e *Engine) Save() []byte {
 	}
 	b = putUint(b, uint64(len(facts)))
 	b = append(b, body...)
+	return seal(b)
+}
+
+// seal appends the checksum.
+func seal(b []byte) []byte {
 	sum := crc32.ChecksumIEEE(b)
 	return append(b, byte(sum), byte(sum>>8), byte(sum>>16), byte(sum>>24))
 }
