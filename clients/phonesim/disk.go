@@ -57,6 +57,7 @@ type Parcel struct {
 // library that keeps them on a phone does, and what is late is lost.
 type Disk struct {
 	parcels   map[logbook.EntryID]Parcel
+	edits     []Edit
 	drops     map[string]bool // copies that must go before they are opened
 	listed    []string
 	off       int64 // ms to add to the phone's clock

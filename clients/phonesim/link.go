@@ -208,7 +208,7 @@ func (p *Phone) take(d *document, chunk []byte) error {
 // and puts back what an earlier run recorded and this copy lacks.
 func (p *Phone) settle(d *document) error {
 	if d.name == logbook.PlanDocument {
-		return nil
+		return p.settlePlan(d)
 	}
 	var safe []logbook.EntryID
 	for _, parcel := range p.disk.Parcels() {

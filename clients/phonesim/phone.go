@@ -33,13 +33,9 @@ type Phone struct {
 	link *link // nil while offline
 	out  [][]byte
 
-	engine  *rules.Engine
-	told    map[string]int // changes of each document that the rules have seen
-	refused []RefusedEdit
+	engine *rules.Engine
+	told   map[string]int // changes of each document that the rules have seen
 }
-
-// RefusedEdit is an edit of the plan that the server did not accept.
-type RefusedEdit struct{ Code, Reason string }
 
 // Open starts a phone from its disk.
 func Open(cfg Config, disk *Disk) (*Phone, error) {
@@ -156,10 +152,6 @@ func (p *Phone) Flush() error {
 
 // Outbox lists what is in the outbox, by entry id.
 func (p *Phone) Outbox() []Parcel { return p.disk.Parcels() }
-
-// RefusedEdits lists the edits of the plan that were not accepted since the
-// phone was started.
-func (p *Phone) RefusedEdits() []RefusedEdit { return slices.Clone(p.refused) }
 
 // Documents lists the documents of which the phone holds something, by name.
 func (p *Phone) Documents() []string {

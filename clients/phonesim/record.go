@@ -5,7 +5,6 @@ import (
 	"fmt"
 
 	"gatewright/schema/logbook"
-	"gatewright/sync/admit"
 	"gatewright/sync/change"
 )
 
@@ -101,24 +100,4 @@ func (p *Phone) write(d *document, c *change.Change) error {
 	}
 	p.disk.writeLate(d.name, c.Bytes)
 	return p.say(d)
-}
-
-// Edit sets one field of an item of the plan; item is "" for the site. The
-// edit goes into the document alone, as it does on a phone.
-func (p *Phone) Edit(collection, item, field string, v change.Value) error {
-	if !p.On() {
-		return ErrOff
-	}
-	d := p.open(logbook.PlanDocument)
-	obj, ok := d.plan.Map(admit.Place{Collection: collection, Item: item})
-	if !ok {
-		return fmt.Errorf("editing the plan: %s: there is no such item in %s", item, collection)
-	}
-	pred, _ := d.plan.Live(obj, field)
-	c := d.next(p.actor, p.Now())
-	c.Ops = []change.Op{{Obj: obj, Key: field, Action: change.Set, Value: v, Pred: pred}}
-	if err := p.write(d, c); err != nil {
-		return fmt.Errorf("editing the plan: %w", err)
-	}
-	return nil
 }

@@ -30,7 +30,6 @@ func (p *Phone) notTaken(m wire.Refused) error {
 			changed[id] = Parcel{ID: id, Raw: w.raw, Document: name, State: Waiting}
 		}
 	}
-	var edits []RefusedEdit
 	for _, r := range m.Refused {
 		if r.Code == admit.CodeDepends {
 			continue // it only builds on one that is refused, and is written again
@@ -38,9 +37,6 @@ func (p *Phone) notTaken(m wire.Refused) error {
 		state := Refused
 		if r.Held {
 			state = Held
-		}
-		if name == logbook.PlanDocument && !r.Held {
-			edits = append(edits, RefusedEdit{r.Code, r.Reason})
 		}
 		for _, id := range d.named(r) {
 			parcel, own := changed[id]
@@ -53,14 +49,18 @@ func (p *Phone) notTaken(m wire.Refused) error {
 			changed[id] = parcel
 		}
 	}
+	edits := p.disk.edits
+	if name == logbook.PlanDocument {
+		edits = p.turnEdits(m.Refused)
+	}
 	if err := p.step(StepRefuse); err != nil {
 		return err
 	}
+	p.disk.edits = edits
 	for id, parcel := range changed {
 		p.disk.parcels[id] = parcel
 	}
 	p.disk.drops[name] = true
-	p.refused = append(p.refused, edits...)
 	p.Disconnect()
 	return p.load()
 }

@@ -12,6 +12,8 @@ import (
 	"gatewright/clients/phonesim"
 	"gatewright/schema/canon"
 	"gatewright/schema/logbook"
+	"gatewright/sync/admit"
+	"gatewright/sync/change"
 	"gatewright/sync/hub"
 )
 
@@ -142,6 +144,34 @@ func entryFields(fields map[string]string) (canon.Value, error) {
 		}
 	}
 	return v, nil
+}
+
+// Edit has somebody set fields of an item of the plan on a phone; each value
+// is JSON, and packed when the field wants that.
+func (w *World) Edit(h *handset, collection, item string, fields map[string]string) error {
+	for _, field := range slices.Sorted(maps.Keys(fields)) {
+		v, err := canon.Parse([]byte(fields[field]))
+		if err != nil {
+			return fmt.Errorf("%s: %w", field, err)
+		}
+		value, err := planValue(field, v)
+		if err != nil {
+			return fmt.Errorf("%s: %w", field, err)
+		}
+		if err := h.phone.Edit(collection, item, field, value); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// ScalarText is a value of the plan as JSON.
+func ScalarText(v change.Value) string {
+	s, ok := admit.Scalar(v)
+	if !ok {
+		return "?"
+	}
+	return string(canon.Append(nil, s))
 }
 
 // Held lists what waits at the server to be confirmed, by document.

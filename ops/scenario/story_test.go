@@ -49,6 +49,7 @@ func TestStories(t *testing.T) {
 					"entries":    verb(entriesVerb),
 					"quarantine": verb(quarantineVerb),
 					"held":       verb(heldVerb),
+					"conflicts":  verb(conflictsVerb),
 					"converged":  verb(func(w *World, s *scene) error { return w.Converged() }),
 					"sync":       verb(func(w *World, s *scene) error { return w.Sync() }),
 				},
@@ -382,7 +383,53 @@ var phoneVerbs = map[string]func(w *World, h *handset, s *scene) error{
 		}
 		return nil
 	},
-	"log": logVerb,
+	// edits: those that wait or were not accepted.
+	"edits": func(w *World, h *handset, s *scene) error {
+		for _, e := range h.phone.Edits() {
+			line := string(e.State) + " " + strings.TrimPrefix(e.Collection+"."+e.Item, ".") + "." + e.Field
+			if e.State != phonesim.Waiting {
+				line += " (" + e.Code + ": " + w.named(e.Reason) + ")"
+			}
+			s.print(line + "\n")
+		}
+		return nil
+	},
+	"log":  logVerb,
+	"edit": editVerb,
+}
+
+// phone P edit COLLECTION ITEM FIELD=JSON …
+func editVerb(w *World, h *handset, s *scene) error {
+	collection, err := s.next("the collection")
+	if err != nil {
+		return err
+	}
+	item, err := s.next("the item")
+	if err != nil {
+		return err
+	}
+	opt, err := s.options()
+	if err != nil {
+		return err
+	}
+	return w.Edit(h, collection, item, opt)
+}
+
+// conflicts: fields of the plan with more than one live value, the winner
+// first.
+func conflictsVerb(w *World, s *scene) error {
+	site, err := replay.Read(context.Background(), w.server.store, w.site)
+	if err != nil {
+		return err
+	}
+	for _, c := range site.Conflicts {
+		s.print(strings.Join(c.Path, "."))
+		for _, v := range c.Values {
+			s.print(" " + ScalarText(v.Value))
+		}
+		s.print("\n")
+	}
+	return nil
 }
 
 // phone P log KIND [as=NAME] [by=PERSON] [at=INSTANT] FIELD=VALUE …
