@@ -1,6 +1,7 @@
 package naive
 
 import (
+	"encoding/base64"
 	"fmt"
 	"math/rand/v2"
 	"slices"
@@ -82,7 +83,30 @@ func (m *maker) place() {
 	m.from = d.UnixMilli() - span
 	m.to = d.UnixMilli() + span
 	m.pool = []int64{m.from, m.to, d.UnixMilli()}
+
+	// Periods of the plan begin and items come and go at local times too, so
+	// that they fall on boundaries.
+	tz, err := zoneData(m.zone)
+	if err != nil {
+		panic(err)
+	}
+	data, err := base64.StdEncoding.DecodeString(tz)
+	if err != nil {
+		panic(err)
+	}
+	bare := &Site{}
+	bare.plan.Site.Zone, bare.plan.Site.TZV = m.zone, "2026a"
+	if bare.loc, err = time.LoadLocationFromTZData(m.zone, data); err != nil {
+		panic(err)
+	}
+	for range 6 {
+		date := bare.date(m.from) + m.Int64N(2*span/day)
+		m.pool = append(m.pool, bare.instant(date*day+clockMinutes(pick(m, times))*minute))
+	}
 }
+
+// times are the local times at which things fall due.
+var times = []string{"00:00", "00:00", "00:30", "01:00", "01:30", "02:00", "02:15", "02:30", "02:45", "03:00", "08:00", "23:30", "24:00", "24:00"}
 
 // some instant within what happens; often one that matters.
 func (m *maker) instant() int64 {
@@ -241,7 +265,7 @@ func (m *maker) cadence() []any {
 		}
 		if p["mode"] == "fixed" && p["every"] != "milking" {
 			if m.chance(70) {
-				p["by"] = pick(m, []string{"00:00", "00:30", "01:00", "01:30", "02:00", "02:15", "02:30", "02:45", "03:00", "08:00", "23:30", "24:00"})
+				p["by"] = pick(m, times)
 			}
 			if m.chance(70) {
 				switch p["every"] {
@@ -330,8 +354,11 @@ func (m *maker) ulid(ms int64) string {
 // log makes the entries.
 func (m *maker) log(planJSON []byte) {
 	n := pick(m, []int{0, 3, 8, 15, 30, 50})
-	for range n {
+	for i := range n {
 		m.add(m.someEntry())
+		if i%6 == 5 {
+			m.learn(planJSON)
+		}
 	}
 	// Acts on flags that there are, which only an evaluation can tell.
 	for range m.IntN(3) * n / 10 {
@@ -346,7 +373,8 @@ func (m *maker) log(planJSON []byte) {
 	}
 }
 
-func (m *maker) flagsAt(planJSON []byte, now int64) []*flag {
+// sofar is the site with the entries made by now.
+func (m *maker) sofar(planJSON []byte, now int64) *moment {
 	raws := [][]byte{}
 	for _, e := range m.entries {
 		raws = append(raws, write(e))
@@ -355,7 +383,43 @@ func (m *maker) flagsAt(planJSON []byte, now int64) []*flag {
 	if err != nil {
 		panic(err)
 	}
-	return s.at(now).flags()
+	return s.at(now)
+}
+
+func (m *maker) flagsAt(planJSON []byte, now int64) []*flag {
+	return m.sofar(planJSON, now).flags()
+}
+
+// learn adds instants that depend on what was done: when that which counts
+// from the last time falls due, and when flags begin and end.
+func (m *maker) learn(planJSON []byte) {
+	known := m.sofar(planJSON, m.to)
+	for _, id := range m.checks {
+		if known.plan.Checks[id] == nil {
+			continue
+		}
+		list := known.obligations(id)
+		if o, ok := known.obligation(id, known.anchor(id), m.to); ok {
+			list = append(list, o)
+		}
+		for range min(len(list), 3) {
+			o := pick(m, list)
+			m.note(o.due, o.late)
+		}
+	}
+	if flags := known.flags(); len(flags) > 0 {
+		f := pick(m, flags)
+		m.note(f.raised, f.cleared)
+	}
+}
+
+// note adds instants at which things may happen.
+func (m *maker) note(some ...int64) {
+	for _, t := range some {
+		if m.from < t && t < m.to+3*day {
+			m.pool = append(m.pool, t, t)
+		}
+	}
 }
 
 // add completes an entry with the common fields. Most are recorded when done,
