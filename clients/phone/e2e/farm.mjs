@@ -44,6 +44,12 @@ export async function until(what, ask, ms = 30_000) {
   }
 }
 
+/** Closes all of them, whatever one of them says. */
+export async function closeAll(...ones) {
+  const ends = await Promise.allSettled(ones.filter((one) => one !== undefined).map((one) => one.close()))
+  for (const end of ends) if (end.status === "rejected") throw end.reason
+}
+
 export class Farm {
   static async open() {
     const farm = new Farm()

@@ -50,6 +50,12 @@ export class Line {
     for (const socket of this.#open) socket.end()
     await closed
   }
+
+  /** For the end of a test: nobody is waited for. */
+  tear() {
+    this.#server.close()
+    for (const socket of this.#open) socket.destroy()
+  }
 }
 
 export class Script {
@@ -104,8 +110,7 @@ export class Script {
   }
 
   async close() {
-    this.adapter.disconnect()
-    await this.repo.shutdown()
-    await this.line.cut()
+    await this.repo.shutdown() // ends the adapter's connection too
+    this.line.tear()
   }
 }

@@ -3,7 +3,7 @@
 import assert from "node:assert/strict"
 import { isDeepStrictEqual } from "node:util"
 import { after, before, test } from "node:test"
-import { Farm, until } from "./farm.mjs"
+import { closeAll, Farm, until } from "./farm.mjs"
 import { Phone } from "./phone.mjs"
 import { Script } from "./script.mjs"
 
@@ -13,8 +13,8 @@ before(async () => {
   farm = await Farm.open()
 })
 after(async () => {
-  for (const one of open) await one.close()
-  await farm?.close()
+  await closeAll(...open)
+  await closeAll(farm)
 })
 
 test("two stock clients and a phone share the log", { timeout: 180_000 }, async () => {

@@ -2,7 +2,7 @@
 // back, and all of them and the server say the same, byte for byte.
 import assert from "node:assert/strict"
 import { after, before, test } from "node:test"
-import { Farm, until } from "./farm.mjs"
+import { closeAll, Farm, until } from "./farm.mjs"
 import { Phone } from "./phone.mjs"
 
 const minute = 60_000
@@ -15,8 +15,8 @@ before(async () => {
   farm = await Farm.open()
 })
 after(async () => {
-  for (const phone of phones) await phone.close()
-  await farm?.close()
+  await closeAll(...phones)
+  await closeAll(farm)
 })
 
 test("three phones record without network and agree with the server afterwards", { timeout: 240_000 }, async (t) => {
