@@ -91,8 +91,17 @@ export class Documents {
     for (const parcel of parcels) months.set(parcel.document, [...(months.get(parcel.document) ?? []), parcel])
     for (const [name, those] of months) {
       const { handle } = await this.#openDocument(name)
+      // Behind older ones that this copy lacks after a crash, new entries wait for #putBack: a void that reached
+      // the server before what it voids would be refused for good.
+      if (this.#lacksOlder(name, handle, those)) continue
       for (const parcel of those) this.#put(handle, parcel)
     }
+  }
+
+  #lacksOlder(name: DocName, handle: DocHandle<Log>, those: readonly Parcel[]): boolean {
+    const doc = handle.isReady() ? handle.doc() : undefined
+    const now = new Set(those.map(({ id }) => id))
+    return this.#options.outbox.waiting(name).some(({ id }) => !now.has(id) && !(doc !== undefined && id in doc))
   }
 
   #put(handle: DocHandle<Log>, { id, raw }: Parcel): void {
@@ -237,7 +246,8 @@ export class Documents {
 
   #release({ name, handle }: Opened): void {
     const { outbox, listener } = this.#options
-    const parcels = outbox.parcels.filter((p) => p.document === name && (p.state === "waiting" || p.code === "taken"))
+    // Also what was not accepted: a manager may have let it in since, or its id was taken by this very text.
+    const parcels = outbox.parcels.filter((p) => p.document === name)
     if (parcels.length === 0 || !handle.isReady()) return
     const doc = handle.doc()
     // Of the server's heads those that this copy has: their ancestors are on the server.
@@ -245,7 +255,6 @@ export class Documents {
     if (heads.length === 0) return
     const backend = A.getBackend(doc)
     const safe = parcels
-      // An id that is taken by this very text is an entry that had arrived before.
       .filter(({ id, raw }) => backend.get("/", id, heads) !== undefined && doc[id]?.val === raw)
       .map(({ id }) => id)
     if (safe.length === 0) return
@@ -266,7 +275,8 @@ export class Documents {
       // No heads at all: the server knows of the document and has nothing of it.
       if (heads.length > 0 && !(handle.isReady() && A.hasHeads(handle.doc(), [...heads]))) return
     }
-    for (const parcel of this.#options.outbox.waiting(name)) this.#put(handle, parcel)
+    const waiting = this.#options.outbox.waiting(name)
+    for (const parcel of [...waiting].sort((a, b) => (a.id < b.id ? -1 : 1))) this.#put(handle, parcel)
   }
 
   #refused(id: DocumentId, refused: readonly RefusedChange[]): void {
@@ -295,11 +305,15 @@ export class Documents {
     }
     const refusals: Refusal[] = []
     for (const change of refused) {
-      // What merely builds on a refused change is written again, and what is
-      // only held back is another device's: neither is this phone's fault.
-      if (change.held || change.code === "depends") continue
+      // What merely builds on a refused change is written again. Of what is held
+      // back, another device's is no fault of this phone; its own waits on the
+      // server, and would be held again if it were written again.
+      if (change.code === "depends") continue
       const ids = change.entries.length > 0 ? change.entries : keysOf(doc, change.hash)
-      for (const entry of ids) if (isEntryId(entry)) refusals.push({ id: entry, code: change.code, reason: change.reason })
+      for (const entry of ids) {
+        if (!isEntryId(entry) || (change.held && !own.some(({ id }) => id === entry))) continue
+        refusals.push({ id: entry, code: change.code, reason: change.reason })
+      }
     }
     const { outbox, listener } = this.#options
     await outbox.refuse(name, refusals, own, this.#options.now())
