@@ -224,6 +224,7 @@ func bend(v any) []any {
 }
 
 func TestEntriesAgree(t *testing.T) {
+	t.Parallel()
 	schema := compile(t, "urn:gatewright:entry:1", Entry())
 	file, err := os.ReadFile("../logbook/testdata/entries.jsonl")
 	if err != nil {
@@ -309,6 +310,7 @@ func entryFields(t *testing.T) []string {
 }
 
 func TestPlansAgree(t *testing.T) {
+	t.Parallel()
 	schema := compile(t, "urn:gatewright:plan:1", Plan())
 	file, err := os.ReadFile("../logbook/testdata/plan.json")
 	if err != nil {

@@ -5,6 +5,10 @@
 // Technicians and viewers write nothing in documents: they read projections through the API. The server writes the
 // kinds that only it may write; plan items are created by the server alone, so site.id, the zone tables and the
 // beginnings of items are nobody's to edit.
+//
+// The table knows kinds and fields, with one exception inside a kind: a baseline is what later readings are held
+// against, so a reading may carry it only from those who commission and service. Whoever may take a flag may hand it
+// back, whoever took it: the rules count only a handback of what is held, and a lost phone must not keep a flag.
 package rights
 
 import (
@@ -38,10 +42,12 @@ const (
 
 // Row is one role's line of the table.
 type Row struct {
-	Role   Role                `json:"role"`
-	Writes []logbook.Kind      `json:"writes"`
-	Voids  Void                `json:"voids"`
-	Edits  map[string][]string `json:"edits"` // plan collection to its fields
+	Role   Role           `json:"role"`
+	Writes []logbook.Kind `json:"writes"`
+	Voids  Void           `json:"voids"`
+	// Baselines: a reading may be recorded as the baseline.
+	Baselines bool                `json:"baselines"`
+	Edits     map[string][]string `json:"edits"` // plan collection to its fields
 }
 
 var daily = []logbook.Kind{
@@ -65,20 +71,20 @@ var managerFields = map[string][]string{
 func kinds(lists ...[]logbook.Kind) []logbook.Kind { return slices.Concat(lists...) }
 
 var table = []Row{
-	{Crew, kinds(daily), VoidOwn, nil},
-	{Manager, kinds(daily, service, []logbook.Kind{logbook.Dismiss}), VoidAny, managerFields},
-	{Contractor, kinds(daily, service), VoidOwn, nil},
-	{Technician, nil, VoidNone, nil},
-	{Viewer, nil, VoidNone, nil},
+	{Crew, kinds(daily), VoidOwn, false, nil},
+	{Manager, kinds(daily, service, []logbook.Kind{logbook.Dismiss}), VoidAny, true, managerFields},
+	{Contractor, kinds(daily, service), VoidOwn, true, nil},
+	{Technician, nil, VoidNone, false, nil},
+	{Viewer, nil, VoidNone, false, nil},
 	// What a manager accepts from the quarantine is written by the server under its own id, so it may write all.
-	{Server, kinds(daily, service, []logbook.Kind{logbook.Dismiss}, serverKinds), VoidAny, nil},
+	{Server, kinds(daily, service, []logbook.Kind{logbook.Dismiss}, serverKinds), VoidAny, true, nil},
 }
 
 // Table is the whole table, for printing and for the phone; changing the copy changes nothing.
 func Table() []Row {
 	out := make([]Row, len(table))
 	for i, r := range table {
-		out[i] = Row{Role: r.Role, Writes: slices.Clone(r.Writes), Voids: r.Voids, Edits: map[string][]string{}}
+		out[i] = Row{Role: r.Role, Writes: slices.Clone(r.Writes), Voids: r.Voids, Baselines: r.Baselines, Edits: map[string][]string{}}
 		for c, f := range r.Edits {
 			out[i].Edits[c] = slices.Clone(f)
 		}
@@ -97,6 +103,15 @@ func rowOf(role Role) Row {
 
 // MayWrite says whether a role may write entries of a kind.
 func MayWrite(role Role, kind logbook.Kind) bool { return slices.Contains(rowOf(role).Writes, kind) }
+
+// MayBaseline says whether a role may record a reading as the baseline.
+func MayBaseline(role Role) bool { return rowOf(role).Baselines }
+
+// MayRecord says whether a role may write this entry, its kind and a baseline in it included. Whom it may void or
+// replace is asked with MayVoid.
+func MayRecord(role Role, e *logbook.Entry) bool {
+	return MayWrite(role, e.Kind) && (!e.Baseline || MayBaseline(role))
+}
 
 // MayVoid says whether a role may void or replace an entry, its own or anybody's.
 func MayVoid(role Role, own bool) bool {

@@ -66,3 +66,19 @@ func TestPlanFields(t *testing.T) {
 		t.Error("a field that the plan lacks may be edited")
 	}
 }
+
+// A baseline is for those who commission and service; other readings are everybody's who writes readings at all.
+func TestBaseline(t *testing.T) {
+	plain := &logbook.Entry{Kind: logbook.Reading}
+	baseline := &logbook.Entry{Kind: logbook.Reading, Baseline: true}
+	for role, want := range map[Role][2]bool{
+		Crew: {true, false}, Manager: {true, true}, Contractor: {true, true}, Technician: {}, Viewer: {}, Server: {true, true}, "": {},
+	} {
+		if got := [2]bool{MayRecord(role, plain), MayRecord(role, baseline)}; got != want {
+			t.Errorf("%q: %v, want %v", role, got, want)
+		}
+	}
+	if MayRecord(Contractor, &logbook.Entry{Kind: logbook.Dismiss}) {
+		t.Error("a contractor may dismiss a flag")
+	}
+}

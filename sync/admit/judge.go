@@ -270,6 +270,8 @@ func (r *Reading) entryRights(e *logbook.Entry, a Author, know Knowledge) *Verdi
 			return refuse(CodeKind, "kind: only the server writes "+string(e.Kind))
 		}
 		return refuse(CodeRights, "kind: "+e.By+" may not write "+string(e.Kind)+" as "+string(roles[0]))
+	case !slices.ContainsFunc(roles, func(x Role) bool { return rights.MayRecord(rights.Role(x), e) }):
+		return refuse(CodeRights, "baseline: "+e.By+" may not set a baseline as "+string(roles[0]))
 	}
 	for _, t := range targets(e) {
 		person, here := know.Entry(t)
@@ -319,7 +321,7 @@ func (r *Reading) Covered(a Author, now int64) bool {
 	}
 	for _, e := range r.Entries {
 		roles, _ := a.roles(e.By, e.ID.Time())
-		if !slices.ContainsFunc(roles, func(x Role) bool { return rights.MayWrite(rights.Role(x), e.Kind) }) {
+		if !slices.ContainsFunc(roles, func(x Role) bool { return rights.MayRecord(rights.Role(x), e) }) {
 			return false
 		}
 	}
