@@ -102,8 +102,12 @@ func (y *yard) stop() {
 	y.t.Helper()
 	ctx, cancel := context.WithTimeout(context.Background(), 20*time.Second)
 	defer cancel()
+	begun := time.Now()
 	y.must(y.hub.Close(ctx))
 	y.must(y.app.ShutdownWithContext(ctx))
+	if d := time.Since(begun); d > 6*time.Second { // a peer that does not listen is not waited for
+		y.t.Errorf("stopping took %v", d)
+	}
 	y.must(y.db.Close())
 	y.app = nil
 }
