@@ -59,7 +59,7 @@ func (h *house) runner(ctx context.Context) (*hub.Runner, error) {
 			return nil, err
 		}
 	}
-	return hub.NewRunner(h.db, hub.Config{StorageID: storage, Now: time.Now}, h.log), nil
+	return hub.NewRunner(h.db, hub.Config{StorageID: storage, Now: time.Now, RestoreUntil: h.accounts.RestoreUntil}, h.log), nil
 }
 
 func quiet() *slog.Logger { return slog.New(slog.NewTextHandler(io.Discard, nil)) }
