@@ -63,15 +63,14 @@ func (s *Site) judgeOne(d *document, it *item, in *incoming) {
 		return
 	}
 	c := in.reading.Change
-	blocked, waits := false, true
+	blocked, waits, missing := false, true, false
 	for _, dep := range c.Deps {
 		switch on := d.blocked[dep]; {
 		case on != nil:
 			blocked = true
 			waits = waits && on.held
 		case !d.g.Has(dep):
-			s.orphan(d, it, in)
-			return
+			missing = true
 		}
 	}
 	switch {
@@ -85,6 +84,8 @@ func (s *Site) judgeOne(d *document, it *item, in *incoming) {
 			return
 		}
 		s.block(d, it, in, v)
+	case missing:
+		s.orphan(d, it, in)
 	default:
 		s.verdict(d, it, in)
 	}
