@@ -133,3 +133,19 @@ test("a stock client with a refused change does not talk without end", { timeout
     return good.every((raw) => texts.includes(raw)) && !texts.includes(forged)
   })
 })
+
+test("a ticket serves the sender that used it first, and no ticket serves nobody", { timeout: 30_000 }, async () => {
+  const stranger = await Stranger.open(farm, "Dan Foley")
+  open.push(stranger)
+  const first = stranger.name
+  await stranger.close()
+  stranger.name = "another"
+  await assert.rejects(stranger.connect())
+  assert.equal(stranger.closed?.code, 4401)
+  stranger.name = first
+  await stranger.connect()
+  await stranger.close()
+  stranger.ticket.socket = stranger.ticket.socket.replace(/ticket=.*/, "ticket=made-up")
+  await assert.rejects(stranger.connect())
+  assert.equal(stranger.closed?.code, 4401)
+})

@@ -63,7 +63,7 @@ test("two stock clients and a phone share the log", { timeout: 180_000 }, async 
   assert.equal(await phone.rulesAt(now), await farm.rules(now))
 })
 
-test("an entry under a foreign name is refused with a reason, and a ticket serves one sender", { timeout: 60_000 }, async () => {
+test("an entry under a foreign name is refused, and its writer is told why", { timeout: 60_000 }, async () => {
   const one = await Script.open(farm, "Dan Foley")
   const other = await Script.open(farm, "Irena Kos")
   open.push(one, other)

@@ -44,12 +44,16 @@ export class Stranger {
     this.socket = socket
     this.heard = []
     this.closed = undefined
-    socket.on("message", (data) => this.heard.push(decode(data)))
+    socket.on("message", (data) => this.socket === socket && this.heard.push(decode(data)))
     socket.on("error", () => undefined)
-    socket.on("close", (code, reason) => (this.closed = { code, reason: String(reason) }))
+    socket.on("close", (code, reason) => {
+      if (this.socket === socket) this.closed = { code, reason: String(reason) }
+    })
     await new Promise((resolve, reject) => socket.once("open", resolve).once("error", reject))
     socket.send(encode({ type: "join", senderId: this.name, peerMetadata: { isEphemeral: true, gatewright: 1 }, supportedProtocolVersions: ["1"] }))
-    const peer = await until("the server's answer to a join", () => this.heard.find((m) => m.type === "peer"))
+    const answer = () => this.closed ?? this.heard.find((m) => m.type === "peer")
+    const peer = await until("the server's answer to a join", answer)
+    if (peer === this.closed) throw new Error(`closed with ${peer.code}: ${peer.reason}`)
     this.server = peer.senderId
   }
 
