@@ -1,5 +1,5 @@
 import type { DocName, EntryId, Instant } from "../logbook/ids"
-import { answer, openDatabase, writeStrictly } from "../storage/database"
+import { answer, committed, openDatabase, writeStrictly } from "../storage/database"
 
 /**
  * One entry on its way to the server, in the exact text that was recorded.
@@ -143,6 +143,14 @@ export class Outbox {
 
   async note(name: string, value: unknown): Promise<void> {
     await writeStrictly(this.#db, ["facts"], (t) => t.objectStore("facts").put(value, name))
+  }
+
+  /** Notes something that can be worked out again: it need not wait for the disk. */
+  async noteLightly(name: string, value: unknown): Promise<void> {
+    const transaction = this.#db.transaction("facts", "readwrite")
+    const done = committed(transaction)
+    transaction.objectStore("facts").put(value, name)
+    await done
   }
 
   close(): void {

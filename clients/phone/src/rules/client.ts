@@ -18,6 +18,7 @@ export class RulesClient {
   readonly #now: () => Instant
   readonly #listener: RulesListener
   #turn = 0
+  #held = true
   #asked = false
   #answered = true
   #again = false
@@ -53,9 +54,15 @@ export class RulesClient {
     this.evaluateSoon()
   }
 
+  /** Begins to ask: until what this phone holds has been told, an answer would be of half the facts. */
+  begin(): void {
+    this.#held = false
+    this.evaluateSoon()
+  }
+
   /** Asks once for all facts that this turn of the page hands over. */
   evaluateSoon(): void {
-    if (this.#asked) return
+    if (this.#asked || this.#held) return
     this.#asked = true
     queueMicrotask(() => {
       this.#asked = false

@@ -13,7 +13,7 @@ import { parsePlan, type Plan } from "../logbook/plan"
 import type { LinkState } from "../network/link"
 import { Outbox, type Parcel } from "../outbox/outbox"
 import { RulesClient } from "../rules/client"
-import type { RulesOutput } from "../rules/output"
+import { parseOutput, type RulesOutput } from "../rules/output"
 import { Clock } from "./clock"
 import { standing } from "./standing"
 
@@ -59,6 +59,7 @@ export class Session {
   #documents: Documents | undefined
   #rulesClient: RulesClient | undefined
   #access: Access | undefined
+  #keeping: ReturnType<typeof setTimeout> | undefined
 
   get entries(): ReadonlyMap<EntryId, Entry> {
     void this.entriesSeen
@@ -118,7 +119,8 @@ export class Session {
   }
 
   async #run(device: Device, name: string): Promise<void> {
-    const [outbox] = await Promise.all([Outbox.open(name), initializeWasm(automergeUrl)])
+    const automerge = initializeWasm(automergeUrl)
+    const outbox = await Outbox.open(name)
     this.#outbox = outbox
     this.parcels = outbox.parcels
     this.safeAt = (await outbox.fact("safe at")) as Instant | undefined
@@ -145,9 +147,29 @@ export class Session {
     })
     // The outbox knows more than the stored documents: its entries count at once.
     this.#take(outbox.parcels.filter((p) => p.state === "waiting").map((p) => p.raw))
+    await this.#showLast(outbox)
+    await automerge
     await this.#documents.start()
+    this.#rulesClient?.begin()
     this.phase = { is: "ready" }
     void this.#askToPersist()
+  }
+
+  /**
+   * Shows what the rules said when the app was last open, until they have
+   * spoken again: a second later at most, and recording need not wait for it.
+   */
+  async #showLast(outbox: Outbox): Promise<void> {
+    const last = (await outbox.fact("last shown")) as { readonly plan: string; readonly rules: string } | undefined
+    if (last === undefined || this.rules !== undefined) return
+    this.plan = parsePlan(last.plan)
+    this.rules = parseOutput(last.rules)
+    this.phase = { is: "ready" }
+  }
+
+  #keepShown(): void {
+    clearTimeout(this.#keeping)
+    this.#keeping = setTimeout(() => void this.#outbox?.noteLightly("last shown", { plan: this.planText, rules: this.rulesText }), 2_000)
   }
 
   #startRules(): void {
@@ -161,6 +183,7 @@ export class Session {
         this.rulesText = json
         this.rules = output
         this.rulesTrouble = undefined
+        this.#keepShown()
         this.now = this.#clock.now()
       },
       failed: (what) => {

@@ -43,7 +43,7 @@ export const en = {
   "role.viewer": "viewer",
 
   "person.choose": "Who is it?",
-  "person.current": "{name} records now. Change person",
+  "person.current": "{tile}: {name} records now. Change person",
   "person.unknown": "Unknown person",
   "person.server": "The server",
   "person.someone": "Somebody ({id})",
@@ -95,7 +95,6 @@ export const en = {
   "check.bad": "Found not right: {check}",
   "check.safe": "Make safe, then do: {check}",
   "check.enter": "Enter: {check}",
-  "check.more": "About {check}",
   "check.how": "How",
   "check.minutes": "About {n, plural, one {# minute} other {# minutes}}.",
   "check.last": "Last: {value}, {age}",
