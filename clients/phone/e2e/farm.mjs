@@ -1,7 +1,7 @@
 // The real server on a folder of its own, for one test file: seeded with the
 // demo site, on a free port, serving the built phone.
 import { execFile, spawn } from "node:child_process"
-import { mkdtemp, rm } from "node:fs/promises"
+import { cp, mkdtemp, rm } from "node:fs/promises"
 import { tmpdir } from "node:os"
 import { join } from "node:path"
 import { createInterface } from "node:readline"
@@ -56,7 +56,10 @@ export class Farm {
     farm.folder = await mkdtemp(join(tmpdir(), "gatewright-e2e-"))
     farm.data = join(farm.folder, "data")
     farm.links = new Map()
-    farm.server = spawn(binary, ["demo", "--data", farm.data, "--port", "0", "--phone", phoneFiles], { stdio: ["ignore", "pipe", "pipe"] })
+    // A copy, so that a build meanwhile does not give the phones half of another version.
+    const files = join(farm.folder, "phone")
+    await cp(phoneFiles, files, { recursive: true })
+    farm.server = spawn(binary, ["demo", "--data", farm.data, "--port", "0", "--phone", files], { stdio: ["ignore", "pipe", "pipe"] })
     farm.said = ""
     farm.server.stderr.on("data", (text) => (farm.said += text))
     const ready = new Promise((resolve, reject) => {

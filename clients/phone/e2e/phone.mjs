@@ -80,7 +80,7 @@ export class Phone {
     await this.page.getByRole("button", { name: "Join", exact: true }).click()
     await this.page.getByRole("heading", { name: "Round today" }).waitFor()
     // Ready for a start without network.
-    await this.page.evaluate(() => navigator.serviceWorker.ready.then(() => undefined))
+    await within(30_000, "the service worker", this.page.evaluate(() => navigator.serviceWorker.ready.then(() => undefined)))
     await until("the app's files in the cache", () => this.page.evaluate(async () => {
       for (const name of await caches.keys()) if ((await (await caches.open(name)).keys()).some((r) => r.url.includes("rules"))) return true
       return false
