@@ -175,7 +175,12 @@ type factList struct {
 	sorted int // so many from the front are in order
 }
 
-func (l *factList) add(f *fact) { l.list = append(l.list, f) }
+func (l *factList) add(f *fact) {
+	if n := len(l.list); l.sorted == n && (n == 0 || compareFacts(l.list[n-1], f) < 0) {
+		l.sorted++
+	}
+	l.list = append(l.list, f)
+}
 
 // active calls do for the active facts in order.
 func (l *factList) active(do func(f *fact)) {

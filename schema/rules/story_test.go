@@ -173,6 +173,9 @@ func entry(t testing.TB, m map[string]any) *logbook.Entry {
 	m["v"] = 1
 	m["by"] = person(m["by"])
 	m["dev"] = "d000000000"
+	if m["by"] == logbook.Server {
+		m["dev"] = logbook.Server
+	}
 	x, err := logbook.ParseEntry(canonical(t, m))
 	if err != nil {
 		t.Fatalf("%v: %v", m, err)
