@@ -8,6 +8,9 @@ export function personName(person: string): string {
   return session.names.get(person) ?? session.device?.people.find((p) => p.id === person)?.name ?? say("person.someone", { id: person })
 }
 
+/** A reason of the server with people's names in the place of their ids. */
+export const withNames = (reason: string): string => reason.replace(/\bp[0-9a-hjkmnp-tv-z]{9}\b/g, (id) => session.names.get(id) ?? id)
+
 /** What sentences need, at this moment. */
 export const naming = (): Naming => ({
   plan: session.plan,
