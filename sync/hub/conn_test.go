@@ -332,3 +332,25 @@ func TestListOfOneSiteIsInOrder(t *testing.T) {
 		t.Errorf("listed %s", strings.Join(names, " "))
 	}
 }
+
+// TestListThatComesLate: what was committed while the store was listing is not
+// put back to what the list says.
+func TestListThatComesLate(t *testing.T) {
+	l := newLab(t)
+	a := l.peer(l.enrol(1, "crew"))
+	a.connect()
+	a.tick()
+	l.settle(40)
+	l.restart(0)
+	l.park = func(ev hub.Event) bool { _, is := ev.(hub.Listed); return is }
+	a.connect()
+	a.tick()
+	l.settle(40)
+	l.park = nil
+	l.events = append(l.events, l.parked...)
+	a.lists = nil
+	l.settle(10)
+	if len(a.lists) != 1 || !slices.Equal(a.lists[0].Documents[0].Heads, a.docs[november].g.Heads()) {
+		t.Errorf("listed %+v", a.lists)
+	}
+}

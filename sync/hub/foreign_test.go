@@ -384,3 +384,56 @@ func TestSyncStateWithBlockedHeads(t *testing.T) {
 		t.Errorf("told heads %v", got)
 	}
 }
+
+// TestRelayRightGivenLater: what is held is let in when the device that
+// brought it turns out to be trusted.
+func TestRelayRightGivenLater(t *testing.T) {
+	l := newLab(t)
+	author, carrier := l.peer(l.enrol(1, "crew")), l.peer(l.enrol(2, "crew"))
+	id := author.tick()
+	carrier.take(november, author)
+	carrier.connect()
+	l.settle(20)
+	if l.held(november) != 1 {
+		t.Fatal("not held")
+	}
+	if err := l.mem.PutDevice(yard, relay(carrier.author)); err != nil {
+		t.Fatal(err)
+	}
+	l.restart(0)
+	other := l.peer(l.enrol(3, "crew"))
+	other.connect()
+	other.open(november)
+	l.settle(40)
+	if !other.has(november, id) || l.held(november) != 0 {
+		t.Error("still held")
+	}
+}
+
+// TestMarkOfAnEntryFromTheFuture: a mark is greater than what it is about,
+// also when the author's clock was ahead of the server's.
+func TestMarkOfAnEntryFromTheFuture(t *testing.T) {
+	l := newLab(t)
+	author := l.peer(l.enrol(1, "crew"))
+	box := l.peer(relay(l.enrol(2, "viewer")))
+	if err := l.mem.PutDevice(yard, box.author); err != nil {
+		t.Fatal(err)
+	}
+	for range 20 {
+		e := author.entry(logbook.Tick)
+		e.ID = logbook.NewEntryID(noon+3600_000, [10]byte{255, byte(e.ID[25]), byte(e.ID[24])})
+		author.record(e)
+	}
+	box.take(november, author)
+	box.connect()
+	l.settle(40)
+	m := marks(l)
+	if len(m) != 20 || len(l.troubles) > 0 {
+		t.Errorf("%d marks, troubles %v", len(m), l.troubles)
+	}
+	for of, e := range m {
+		if e.ID <= of {
+			t.Errorf("%s is about the later %s", e.ID, of)
+		}
+	}
+}

@@ -244,3 +244,76 @@ func TestLookupOfABoundActor(t *testing.T) {
 	}
 	l.wantSame("plan", box)
 }
+
+// TestHintWhileCommitting: what another node wrote is fetched when the commit
+// that was under way is done.
+func TestHintWhileCommitting(t *testing.T) {
+	l := newLab(t)
+	a := l.peer(l.enrol(1, "crew"))
+	a.connect()
+	a.tick()
+	l.settle(40)
+	node := newLab(t)
+	node.mem, node.store, node.ids = l.mem, l.store, 1000
+	c := node.peer(l.enrol(3, "crew"))
+	c.connect()
+	c.open(november)
+	node.settle(20)
+	id := c.tick()
+	node.settle(20)
+	l.park = func(ev hub.Event) bool { _, is := ev.(hub.Appended); return is }
+	own := a.tick()
+	l.settle(20)
+	l.post(hub.Hint{Doc: november, Heads: c.docs[november].g.Heads()})
+	l.settle(20)
+	if a.has(november, id) || a.safe(november) {
+		t.Error("it did not wait")
+	}
+	l.park = nil
+	l.events = append(l.events, l.parked...)
+	l.settle(40)
+	if !a.has(november, id) || !a.safe(november) || l.stored(november)[own] == nil {
+		t.Error("the hint was forgotten, or the commit")
+	}
+}
+
+// TestVoidWaitsForItsMonth: a void of another month is judged when that month
+// is in memory, and its document goes on in order.
+func TestVoidWaitsForItsMonth(t *testing.T) {
+	l := newLab(t)
+	a := l.peer(l.enrol(1, "crew"))
+	a.connect()
+	a.tick()
+	old := a.tick(func(e *logbook.Entry) { e.ID = l.entryID(noon - 20*24*3600_000) })
+	l.settle(60)
+	l.restart(0)
+	delete(a.docs, october)
+	a.connect()
+	l.settle(20)
+	l.park = func(ev hub.Event) bool { loaded, is := ev.(hub.Loaded); return is && loaded.Doc == october }
+	void := a.record(a.entry(logbook.Void, func(e *logbook.Entry) { e.Of = logbook.EntryID(old) }))
+	after := a.tick()
+	l.settle(20)
+	if len(l.parked) != 1 || l.held(november) != 0 || len(l.stored(november)) != 1 {
+		t.Fatalf("%d loads wait, %d held, %d stored", len(l.parked), l.held(november), len(l.stored(november)))
+	}
+	l.park = nil
+	l.events = append(l.events, l.parked...)
+	l.settle(20)
+	if have := l.stored(november); have[void] == nil || have[after] == nil || a.codes() != "" {
+		t.Errorf("codes %q", a.codes())
+	}
+	// And if that month cannot be read, nothing is acknowledged.
+	l.restart(0)
+	a.connect()
+	l.settle(20)
+	l.store.Fail(storetest.Fault{Method: "Load"})
+	a.record(a.entry(logbook.Void, func(e *logbook.Entry) { e.Of = logbook.EntryID(old) }))
+	l.settle(20)
+	a.wantClosed(hub.CloseTryLater)
+	a.connect()
+	l.settle(40)
+	if !a.safe(november) {
+		t.Error("stuck")
+	}
+}
