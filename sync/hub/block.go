@@ -40,6 +40,7 @@ func (s *Site) restoreHeld(d *document, h HeldChange) {
 		s.emit(Trouble{Doc: d.name, Err: fmt.Errorf("held change %s: %s", h.Hash, v.Reason)})
 		return
 	}
+	d.heldSize += len(h.Bytes)
 	d.blocked[h.Hash] = &block{
 		code: h.Code, reason: "the change waits to be confirmed", held: true, entries: entryIDs(r), deps: c.Deps,
 		reading: r, via: h.Via, device: h.AuthorDevice,
@@ -174,12 +175,17 @@ func quarantineID(site, doc string, h change.Hash) string {
 
 // rawEntries gives what could be entries in a change, as it came.
 func rawEntries(c *change.Change) []string {
-	const most = 64
 	var out []string
+	size := 0
 	for i := range c.Ops {
-		if op := &c.Ops[i]; op.Action == change.Set && op.Value.Kind == change.KindString && len(out) < most {
-			out = append(out, op.Value.Str)
+		op := &c.Ops[i]
+		if op.Action != change.Set || op.Value.Kind != change.KindString {
+			continue
 		}
+		if size += len(op.Value.Str); size > maxQuarantine {
+			break
+		}
+		out = append(out, op.Value.Str)
 	}
 	return out
 }

@@ -35,8 +35,9 @@ type document struct {
 	persons map[logbook.EntryID]string // of a log: who wrote which entry
 	plan    *admit.Plan                // of the plan
 
-	blocked map[change.Hash]*block
-	turned  map[change.Hash]admit.Verdict // changes that the store refused
+	blocked  map[change.Hash]*block
+	heldSize int                           // bytes of those held
+	turned   map[change.Hash]admit.Verdict // changes that the store refused
 
 	peers map[ConnID]*peer
 	queue []*item
@@ -118,6 +119,7 @@ func (s *Site) onLoaded(ev Loaded) {
 			delete(d.blocked, h)
 		}
 	}
+	d.heldSize = 0
 	for _, h := range ev.Held {
 		s.restoreHeld(d, h)
 	}

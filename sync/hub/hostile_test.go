@@ -592,3 +592,43 @@ func TestFuzzedFrames(t *testing.T) {
 		t.Errorf("%v, %v", docs, err)
 	}
 }
+
+// TestTooManyRefusals: a device cannot fill the quarantine, and what it may
+// write goes through when it comes again.
+func TestTooManyRefusals(t *testing.T) {
+	l := newLab(t)
+	p := l.peer(l.enrol(1, "crew"))
+	p.connect()
+	p.open(november)
+	l.settle(10)
+	for range 3 * hub.MaxRefusals {
+		if p.conn == 0 {
+			p.connect()
+			l.settle(40)
+		}
+		c := p.next(november, p.set(p.entry(logbook.Dismiss, func(e *logbook.Entry) { e.Flag, e.Why = "overdue/lens-wipe", "no" })))
+		c.Actor = change.Actor(p.l.entryID(noon)) // beside the others, not on top
+		if err := change.Encode(c); err != nil {
+			t.Fatal(err)
+		}
+		m := wire.SyncMessage{Heads: []change.Hash{c.Hash}, Changes: [][]byte{c.Bytes}}
+		p.send(wire.Sync{SenderID: p.sender, TargetID: hubID, DocumentID: documentID(november), Data: m.Encode()})
+		l.now += 2
+		l.settle(40)
+		if n := len(p.refused); p.closed != nil && n < hub.MaxRefusals {
+			t.Fatalf("closed after %d", n)
+		}
+	}
+	if n := len(l.mem.Quarantined(yard)); n < hub.MaxRefusals || n > hub.MaxRefusals+10 {
+		t.Errorf("%d in quarantine", n)
+	}
+	if p.conn == 0 {
+		p.connect()
+	}
+	l.settle(40)
+	id := p.tick()
+	l.settle(40)
+	if l.stored(november)[id] == nil {
+		t.Error("the rest of its work does not go through")
+	}
+}

@@ -163,9 +163,16 @@ func (s *Site) hold(d *document, it *item, in *incoming, v admit.Verdict) {
 		old.code, old.reason = v.Code, v.Reason
 		return
 	}
+	if d.heldSize+len(in.bytes) > MaxHeldSize {
+		if c := s.conns[it.conn]; c != nil {
+			s.complain(c, CloseTooMany, "too much of this document waits to be confirmed")
+		}
+		return
+	}
 	if !s.block(d, it, in, v) {
 		return
 	}
+	d.heldSize += len(in.bytes)
 	s.stats.Held++
 	g := d.group
 	g.keep.Held = append(g.keep.Held, HeldChange{Doc: d.name, DocID: d.id, Hash: in.hash, Bytes: in.bytes,
@@ -181,10 +188,36 @@ func (s *Site) refuse(d *document, it *item, in *incoming, v admit.Verdict) {
 		}
 		return
 	}
-	if !s.block(d, it, in, v) {
+	if s.spent(in.from.Device) {
+		if c := s.conns[it.conn]; c != nil {
+			s.complain(c, CloseTooMany, "too many changes of this device were refused")
+		}
 		return
 	}
-	s.quarantine(d, in, v)
+	if s.block(d, it, in, v) {
+		s.quarantine(d, in, v)
+	}
+}
+
+// budget is how many more refused changes of a device are kept for now.
+type budget struct{ left, at int64 }
+
+// spent takes one from a device's budget and reports that there was none left:
+// a device must not be able to fill the disk with what nobody wants.
+func (s *Site) spent(device string) bool {
+	b := s.budgets[device]
+	if b == nil {
+		b = &budget{left: MaxRefusals, at: s.now}
+		s.budgets[device] = b
+	}
+	if more := (s.now - b.at) / refusalEvery; more > 0 {
+		b.left, b.at = min(MaxRefusals, b.left+more), b.at+more*refusalEvery
+	}
+	if b.left == 0 {
+		return true
+	}
+	b.left--
+	return false
 }
 
 func (s *Site) quarantine(d *document, in *incoming, v admit.Verdict) {
@@ -219,7 +252,12 @@ func (s *Site) stage(d *document, it *item, r *admit.Reading, device, via string
 	}
 	d.group.batch.Changes = append(d.group.batch.Changes, row)
 	d.group.from[c.Hash] = &staged{reading: r, via: via, item: it}
-	delete(d.blocked, c.Hash)
+	if b := d.blocked[c.Hash]; b != nil {
+		if b.held {
+			d.heldSize -= len(c.Bytes)
+		}
+		delete(d.blocked, c.Hash)
+	}
 	s.actors[c.Actor] = device
 	d.add(c, row.Entries)
 }

@@ -10,6 +10,11 @@ const (
 	MaxBlocked     = 20_000   // changes remembered as refused or held, per document
 	MaxGroup       = 64       // frames that are committed together
 
+	MaxHeldSize = 32 << 20 // bytes of held changes, per document
+	MaxRefusals = 1000     // changes of one device that are kept in quarantine at once …
+
+	refusalEvery = 1_000 // … and one more for every so many ms
+
 	frameBurst  = 1000 // frames at once
 	framesPerMs = 5    // tenths of a frame a millisecond: 500 a second
 	idleAfter   = 60_000

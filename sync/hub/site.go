@@ -37,6 +37,8 @@ type Site struct {
 	actors  map[change.Actor]string // device; "" = looked up and free
 	revoked map[string]bool         // devices the store turned away
 
+	budgets map[string]*budget // of refusals, by device
+
 	restoreUntil int64
 	lastToken    Token
 	waits        map[Token]*document
@@ -65,7 +67,8 @@ func NewSite(cfg SiteConfig) (*Site, error) {
 		cfg: cfg, uuid: uuid,
 		conns: map[ConnID]*conn{}, docs: map[string]*document{},
 		list: map[string][]change.Hash{}, actors: map[change.Actor]string{}, revoked: map[string]bool{},
-		waits: map[Token]*document{}, restoreUntil: cfg.RestoreUntil,
+		budgets: map[string]*budget{},
+		waits:   map[Token]*document{}, restoreUntil: cfg.RestoreUntil,
 	}, nil
 }
 
