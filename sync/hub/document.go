@@ -128,10 +128,7 @@ func (s *Site) onLoaded(ev Loaded) {
 		s.moved(d, d.g.Heads())
 	}
 	s.recheck(d)
-	// Another node may have written what our peers lack.
-	if len(d.queue) == 0 {
-		s.fanOut(d)
-	}
+	s.fanOut(d) // another node may have written what our peers lack
 	waiters := d.waiters
 	d.waiters = nil
 	s.run(d)

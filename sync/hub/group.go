@@ -63,6 +63,8 @@ type group struct {
 	from  map[change.Hash]*staged
 	keep  Keep
 	marks [][]byte // admitted entries to be written
+
+	turned bool // a change was refused or held
 }
 
 // staged is what came of a change of the batch.
@@ -114,7 +116,7 @@ func (s *Site) advance(d *document) {
 	s.adopt(d)
 	g := d.group
 	g.batch = Batch{Site: s.cfg.Site, Doc: d.name, DocID: d.id, Now: s.now}
-	g.from, g.keep, g.marks = map[change.Hash]*staged{}, Keep{}, nil
+	g.from, g.keep, g.marks, g.turned = map[change.Hash]*staged{}, Keep{}, nil, false
 	for _, it := range g.items {
 		s.judge(d, it)
 	}
@@ -453,8 +455,14 @@ func (s *Site) finish(d *document) {
 			}
 		}
 	}
-	s.wake(d, admitted)
-	s.fanOut(d)
+	if admitted || g.turned {
+		s.wake(d, admitted)
+	}
+	if admitted {
+		s.fanOut(d)
+	} else { // nothing new for those who said nothing
+		s.eachPeer(g.items, func(c *conn) { s.say(d, c) })
+	}
 	s.writeMarks(g.marks)
 	if admitted && admit.IsLog(d.name) {
 		s.wakeMonths(d)
@@ -543,16 +551,29 @@ func (s *Site) recheck(d *document) {
 
 // fanOut says to every peer of the document what there is to say.
 func (s *Site) fanOut(d *document) {
-	if d.state != ready {
+	s.eachConn(func(c *conn) { s.say(d, c) })
+}
+
+// eachPeer goes once through the connections that the items came from.
+func (s *Site) eachPeer(items []*item, do func(c *conn)) {
+	done := map[ConnID]bool{}
+	for _, it := range items {
+		if c := s.conns[it.conn]; c != nil && !done[it.conn] {
+			done[it.conn] = true
+			do(c)
+		}
+	}
+}
+
+// say sends a peer the document's next message for it, if there is one. It
+// says nothing while a commit is under way: the graph then holds what is not
+// stored yet.
+func (s *Site) say(d *document, c *conn) {
+	p := d.peers[c.id]
+	if d.state != ready || p == nil || !p.Heard() || d.g.Len() == 0 && len(p.TheirHeads()) == 0 {
 		return
 	}
-	s.eachConn(func(c *conn) {
-		p := d.peers[c.id]
-		if p == nil || !p.Heard() || d.g.Len() == 0 && len(p.TheirHeads()) == 0 {
-			return
-		}
-		if m, ok := d.g.Generate(&p.Peer); ok {
-			s.send(c, wire.Sync{SenderID: s.cfg.PeerID, TargetID: c.sender, DocumentID: d.id, Data: m.Encode()})
-		}
-	})
+	if m, ok := d.g.Generate(&p.Peer); ok {
+		s.send(c, wire.Sync{SenderID: s.cfg.PeerID, TargetID: c.sender, DocumentID: d.id, Data: m.Encode()})
+	}
 }

@@ -153,6 +153,7 @@ func (s *Site) block(d *document, it *item, in *incoming, v admit.Verdict) bool 
 		b.reading = nil // only what is held is looked at again
 	}
 	d.blocked[in.hash] = b
+	d.group.turned = true
 	it.tell = append(it.tell, in.hash)
 	return true
 }
