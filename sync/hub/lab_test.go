@@ -3,7 +3,6 @@ package hub_test
 import (
 	"context"
 	"crypto/sha256"
-	"encoding/hex"
 	"errors"
 	"fmt"
 	"slices"
@@ -554,5 +553,3 @@ func (l *lab) wantSame(doc string, peers ...*peer) {
 		}
 	}
 }
-
-func short(h change.Hash) string { return hex.EncodeToString(h[:4]) }
