@@ -138,9 +138,6 @@ func (s *Server) join(ctx context.Context, in *joinInput) (*joinOutput, error) {
 	if err != nil {
 		return nil, s.answer(err)
 	}
-	if device != "" {
-		s.hub.DropDevice(j.Site.ID, device) // it comes back with the new person
-	}
 	s.log.Info("joined", "site", j.Site.ID, "device", j.Device, "person", j.Person.ID)
 	out := &joinOutput{}
 	out.Body.Site, out.Body.Device = j.Site, j.Device
