@@ -37,6 +37,10 @@ func (c *check) settledBefore(now int64) int64 {
 func (c *check) walkFixed(now int64, live bool, w *walk) {
 	limit := min(now, c.end)
 	settled := c.settledBefore(now)
+	var grace int64
+	for i := range c.periods {
+		grace = max(grace, c.periods[i].grace)
+	}
 	for i := len(c.periods) - 1; i >= 0; i-- {
 		p := &c.periods[i]
 		if !p.fixed {
@@ -45,9 +49,7 @@ func (c *check) walkFixed(now int64, live bool, w *walk) {
 		lo := max(p.from, c.start)
 		b := p.bounds.prev(min(p.until, limit))
 		for b > lo {
-			// A window with due <= settled < late was done or waived by what
-			// settled it.
-			if b <= settled && (!live || len(w.closed) >= completionSize) {
+			if b+grace <= settled && (!live || len(w.closed) >= completionSize) {
 				break
 			}
 			before := p.bounds.prev(b - 1)
