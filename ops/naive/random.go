@@ -247,12 +247,6 @@ func (m *maker) check(order int) object {
 
 func (m *maker) cadence() []any {
 	list := []any{}
-	if m.chance(5) { // two windows that are late at one instant
-		by := pick(m, times)
-		return append(list,
-			object{"from": m.from - day, "every": "day", "by": by, "grace": 2880},
-			object{"from": m.from + m.Int64N((m.to-m.from)/day)*day, "every": "day", "by": by, "grace": 1440})
-	}
 	every := []string{"milking", "day", "day", "week", "month"}
 	mode := pick(m, []string{"fixed", "fixed", "last", "last", "either"})
 	for _, from := range m.froms() {
