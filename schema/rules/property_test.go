@@ -19,8 +19,12 @@ func TestIncrementalEqualsBatch(t *testing.T) {
 		order := rapid.Permutation(s.entries).Draw(rt, "order")
 		e := New()
 		e.SetHeads("plan", []string{"a", "b", "a"})
+		other := drawSite(t, rt).plan
 		planAt := rapid.IntRange(0, len(order)).Draw(rt, "plan at")
 		for i := 0; i <= len(order); i++ {
+			if i == planAt/2 { // the plan of before
+				e.SetPlan(parsePlan(t, other), other)
+			}
 			if i == planAt {
 				e.SetPlan(parsePlan(t, s.plan), s.plan)
 			}

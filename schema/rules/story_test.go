@@ -250,8 +250,9 @@ func TestStories(t *testing.T) {
 			late.SetPlan(parsePlan(t, plan), plan)
 			for _, x := range slices.Backward(entries) {
 				late.Add(x)
-				late.Evaluate(spell(s.Steps[0].Now).(int64))
+				late.Evaluate(spell(s.Steps[len(s.Steps)-1].Now).(int64))
 			}
+			check(t, late, len(s.Steps)-1) // before going back makes it forget
 			for i := range s.Steps {
 				check(t, late, i)
 			}
