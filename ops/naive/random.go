@@ -247,6 +247,12 @@ func (m *maker) check(order int) object {
 
 func (m *maker) cadence() []any {
 	list := []any{}
+	if m.chance(5) { // two windows that are late at one instant
+		by := pick(m, times)
+		return append(list,
+			object{"from": m.from - day, "every": "day", "by": by, "grace": 2880},
+			object{"from": m.from + m.Int64N((m.to-m.from)/day)*day, "every": "day", "by": by, "grace": 1440})
+	}
 	every := []string{"milking", "day", "day", "week", "month"}
 	mode := pick(m, []string{"fixed", "fixed", "last", "last", "either"})
 	for _, from := range m.froms() {
@@ -474,6 +480,8 @@ func (m *maker) someEntry() object {
 		if old != nil && m.chance(8) {
 			e["replaces"] = old["id"]
 		}
+	case n < 56 && old != nil && old["value"] != nil && old["check"] != "c99":
+		m.second(e, old)
 	case n < 60:
 		e["kind"], e["gate"], e["out"] = "park", gate, m.chance(50)
 	case n < 68:
@@ -557,10 +565,7 @@ func (m *maker) doing(e object) {
 			}
 			return
 		}
-		e["unit"] = "bar"
-		if m.chance(5) {
-			e["unit"] = "kPa"
-		}
+		e["unit"] = m.unitAt(id, e["at"].(int64))
 		edges := []int64{7_000_000}
 		for _, l := range m.site.plan.Checks[id].limits {
 			for _, edge := range []*micro{l.Low, l.High} {
@@ -586,6 +591,32 @@ func (m *maker) doing(e object) {
 	}
 }
 
+// unitAt is mostly the unit that fits.
+func (m *maker) unitAt(id string, at int64) string {
+	if l := m.site.plan.Checks[id].limitsAt(at); l != nil && m.chance(90) {
+		return *l.Unit
+	}
+	return pick(m, []string{"bar", "bar", "kPa"})
+}
+
+// second is a reading soon after another of the same check, as far from it as
+// two people may be, or hardly more.
+func (m *maker) second(e, old object) {
+	id := old["check"].(string)
+	within, agree := int64(30), int64(100_000)
+	if l := m.site.plan.Checks[id].limitsAt(old["at"].(int64)); l != nil {
+		if l.Within != nil {
+			within = *l.Within
+		}
+		if l.Agree != nil {
+			agree = int64(*l.Agree)
+		}
+	}
+	at := old["at"].(int64) + pick(m, []int64{1, minute, within * minute, within*minute - 1, within*minute + 1})
+	e["at"], e["kind"], e["check"], e["unit"] = at, "reading", id, m.unitAt(id, at)
+	e["value"] = old["value"].(micro) + micro(pick(m, []int64{agree, -agree, agree + 1, -agree - 1}))
+}
+
 // act is one on a flag, within its episode or just beside it.
 func (m *maker) act(f *flag) object {
 	cleared := f.cleared
@@ -605,16 +636,22 @@ func (m *maker) act(f *flag) object {
 
 // nows are a few instants to ask about.
 func (m *maker) nows(planJSON []byte, entries [][]byte) []int64 {
-	ends := []int64{m.to}
+	ends, fresh := []int64{m.to}, []int64{}
 	for _, f := range m.flagsAt(planJSON, m.to) {
 		if f.cleared < never {
 			ends = append(ends, f.cleared+keep)
+		}
+		if f.rule == "limit" || f.rule == "bad" || f.rule == "disagree" {
+			fresh = append(fresh, f.raised+m.Int64N(hour))
 		}
 	}
 	list := []int64{
 		m.instant(), m.instant(),
 		pick(m, m.pool),
 		pick(m, ends) - m.Int64N(2),
+	}
+	if len(fresh) > 0 && m.chance(50) {
+		list = append(list, pick(m, fresh))
 	}
 	if len(m.entries) > 0 && m.chance(60) {
 		list = append(list, pick(m, m.entries)["at"].(int64)+m.Int64N(2*hour))
