@@ -68,30 +68,22 @@ func (d *document) anyHeld() bool {
 // history, so that the peer is dealt with as one that never made the blocked
 // changes: it gets what it lacks, and is not asked for what is not wanted.
 func (d *document) effective(heads []change.Hash) []change.Hash {
-	var out []change.Hash
-	seen := map[change.Hash]bool{}
-	open := slices.Clone(heads)
-	for len(open) > 0 {
-		h := open[len(open)-1]
-		open = open[:len(open)-1]
-		if seen[h] {
-			continue
-		}
-		seen[h] = true
-		if b := d.blocked[h]; b != nil {
-			open = append(open, b.deps...)
-		} else {
-			out = append(out, h)
-		}
-	}
-	return out
+	_, beneath := d.throughBlocked(heads)
+	return beneath
 }
 
 // causes gives the blocked changes among the given ones and their ancestors.
 func (d *document) causes(of []change.Hash) []change.Hash {
-	var out []change.Hash
+	blocked, _ := d.throughBlocked(of)
+	slices.SortFunc(blocked, change.Hash.Compare)
+	return blocked
+}
+
+// throughBlocked walks from changes to their ancestors as long as it meets
+// blocked ones, each once: those, and where it came out beneath them.
+func (d *document) throughBlocked(from []change.Hash) (blocked, beneath []change.Hash) {
 	seen := map[change.Hash]bool{}
-	open := slices.Clone(of)
+	open := slices.Clone(from)
 	for len(open) > 0 {
 		h := open[len(open)-1]
 		open = open[:len(open)-1]
@@ -100,12 +92,13 @@ func (d *document) causes(of []change.Hash) []change.Hash {
 		}
 		seen[h] = true
 		if b := d.blocked[h]; b != nil {
-			out = append(out, h)
+			blocked = append(blocked, h)
 			open = append(open, b.deps...)
+		} else {
+			beneath = append(beneath, h)
 		}
 	}
-	slices.SortFunc(out, change.Hash.Compare)
-	return out
+	return blocked, beneath
 }
 
 // tell informs a peer once about each change that was not taken.
