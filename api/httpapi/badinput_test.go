@@ -150,7 +150,7 @@ func TestBadInput(t *testing.T) {
 			row{r.path + ": text", "POST", r.path, r.token, `"x"`, 400, "body"},
 			row{r.path + ": null", "POST", r.path, r.token, `null`, 400, "body"},
 			row{r.path + ": deep", "POST", r.path, r.token, strings.Repeat(`[`, 100_000), 400, "body"},
-			row{r.path + ": too large", "POST", r.path, r.token, `{"code":"` + strings.Repeat("x", 1<<20) + `"}`, 413, ""},
+			row{r.path + ": too large", "POST", r.path, r.token, tooLarge(1<<20 + 11), 413, ""},
 			row{r.path + ": DELETE", "DELETE", r.path, r.token, nil, 405, ""},
 			row{r.path + ": PUT", "PUT", r.path, r.token, `{}`, 405, ""},
 		)
