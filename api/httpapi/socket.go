@@ -168,20 +168,26 @@ func (c *conn) keepAlive() (stop func()) {
 	}
 	_ = extend("")
 	c.ws.SetPongHandler(extend)
-	done := make(chan struct{})
-	go func() {
-		t := time.NewTicker(pingEvery)
-		defer t.Stop()
-		for {
-			select {
-			case <-done:
-				return
-			case <-t.C:
-				if c.ws.WriteControl(websocket.PingMessage, nil, time.Now().Add(writeWithin)) != nil {
-					return
-				}
-			}
+	// A timer and no goroutine: ten thousand silent phones are ten thousand stacks otherwise.
+	var ping *time.Timer
+	var timing sync.Mutex
+	stopped := false
+	timing.Lock()
+	defer timing.Unlock()
+	ping = time.AfterFunc(pingEvery, func() {
+		if c.ws.WriteControl(websocket.PingMessage, nil, time.Now().Add(writeWithin)) != nil {
+			return
 		}
-	}()
-	return func() { close(done) }
+		timing.Lock()
+		defer timing.Unlock()
+		if !stopped {
+			ping.Reset(pingEvery)
+		}
+	})
+	return func() {
+		timing.Lock()
+		defer timing.Unlock()
+		stopped = true
+		ping.Stop()
+	}
 }

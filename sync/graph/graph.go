@@ -37,6 +37,11 @@ type Graph struct {
 	seqs  map[change.Actor]uint64
 
 	budget int // bytes of chunks in one message
+
+	// Of since: a mark for every node, all zero between calls. To make them
+	// anew would cost every message in proportion to the whole history.
+	marks   []uint8
+	touched []int
 }
 
 // New gives an empty graph.
@@ -134,42 +139,51 @@ func normal(hashes []change.Hash) []change.Hash {
 // is in proportion to what lies above the oldest of the result.
 func (g *Graph) since(known []change.Hash) []int {
 	const wanted, shared = 1, 2
-	mark := make([]uint8, len(g.nodes))
-	open := 0 // marked wanted and not yet visited
-	for _, h := range g.heads {
-		mark[g.index[h]] = wanted
-		open++
+	if grow := len(g.nodes) - len(g.marks); grow > 0 {
+		g.marks = append(g.marks, make([]uint8, grow)...)
 	}
-	lower := func(i int) {
-		if mark[i] == wanted {
+	open := 0 // marked wanted and not yet visited
+	set := func(i int, to uint8) {
+		switch g.marks[i] {
+		case 0:
+			g.touched = append(g.touched, i)
+		case wanted:
 			open--
 		}
-		mark[i] = shared
+		g.marks[i] = to
+	}
+	for _, h := range g.heads {
+		set(g.index[h], wanted)
+		open++
 	}
 	for _, h := range known {
 		if i, ok := g.index[h]; ok {
-			lower(i)
+			set(i, shared)
 		}
 	}
 	var out []int
 	// Descendants have the greater index, so a mark is final when its turn comes.
 	for i := len(g.nodes) - 1; i >= 0 && open > 0; i-- {
-		switch mark[i] {
+		switch g.marks[i] {
 		case wanted:
 			open--
 			out = append(out, i)
 			for _, d := range g.nodes[i].Deps {
-				if j := g.index[d]; mark[j] == 0 {
-					mark[j] = wanted
+				if j := g.index[d]; g.marks[j] == 0 {
+					set(j, wanted)
 					open++
 				}
 			}
 		case shared:
 			for _, d := range g.nodes[i].Deps {
-				lower(g.index[d])
+				set(g.index[d], shared)
 			}
 		}
 	}
+	for _, i := range g.touched {
+		g.marks[i] = 0
+	}
+	g.touched = g.touched[:0]
 	slices.Reverse(out)
 	return out
 }

@@ -106,6 +106,9 @@ func (s *Site) tell(d *document, c *conn, p *peer, hashes []change.Hash) {
 	var fresh []change.Hash
 	for _, h := range d.causes(hashes) {
 		if !p.told[h] {
+			if p.told == nil {
+				p.told = map[change.Hash]bool{}
+			}
 			p.told[h] = true
 			fresh = append(fresh, h)
 		}

@@ -2,6 +2,7 @@ package hub
 
 import (
 	"errors"
+	"slices"
 
 	"gatewright/sync/wire"
 )
@@ -28,6 +29,9 @@ func (c *conn) refill(now int64) {
 
 func (s *Site) opened(ev Opened) {
 	delete(s.revoked, ev.Identity.Device)
+	if i, there := slices.BinarySearch(s.order, ev.Conn); !there {
+		s.order = slices.Insert(s.order, i, ev.Conn)
+	}
 	s.conns[ev.Conn] = &conn{
 		id: ev.Conn, identity: ev.Identity, opened: s.now, docs: map[string]bool{},
 		tokens: frameBurst * 10, filledAt: s.now,
@@ -41,6 +45,9 @@ func (s *Site) remove(id ConnID) {
 		return
 	}
 	delete(s.conns, id)
+	if i, ok := slices.BinarySearch(s.order, id); ok {
+		s.order = slices.Delete(s.order, i, i+1)
+	}
 	for name := range c.docs {
 		if d := s.docs[name]; d != nil {
 			delete(d.peers, id)
@@ -167,11 +174,7 @@ func (s *Site) relay(c *conn, m wire.Ephemeral) {
 	if m.SenderID != c.sender || len(m.Data) > MaxEphemeral {
 		return
 	}
-	name, ok := s.documentName(m.DocumentID)
-	if !ok {
-		return
-	}
-	d := s.docs[name]
+	d := s.docs[s.names[m.DocumentID]]
 	if d == nil || d.peers[c.id] == nil {
 		return
 	}
@@ -194,6 +197,7 @@ func (s *Site) syncFrame(c *conn, m wire.Sync, size int) {
 	}
 	name, ok := s.documentName(m.DocumentID)
 	if !ok {
+		c.tokens -= 10 * searchCost
 		s.unavailable(c, m.DocumentID)
 		return
 	}
@@ -208,7 +212,7 @@ func (s *Site) syncFrame(c *conn, m wire.Sync, size int) {
 	d := s.document(name)
 	c.docs[name] = true
 	if d.peers[c.id] == nil {
-		d.peers[c.id] = newPeer()
+		d.peers[c.id] = &peer{}
 	}
 	c.waiting++
 	c.waitingSize += size

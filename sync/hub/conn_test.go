@@ -313,6 +313,59 @@ func TestForgottenDocuments(t *testing.T) {
 	}
 }
 
+// A document whose peers say nothing leaves the memory, and none of them
+// notices: not when one writes, and not when another node did.
+func TestQuietDocumentsRest(t *testing.T) {
+	l := newLab(t)
+	a, b := l.peer(l.enrol(1, "crew")), l.peer(l.enrol(2, "crew"))
+	for _, p := range []*peer{a, b} {
+		p.connect()
+		p.open(november)
+	}
+	l.settle(40)
+	a.tick()
+	l.settle(40)
+	quiet := func() {
+		for range 70 {
+			l.now += 1000
+			l.post(hub.Tick{})
+			l.settle(0)
+		}
+	}
+	write := func() (frames, loads int) {
+		frames, loads = l.frames, l.store.Calls("Load")
+		a.tick()
+		l.settle(40)
+		l.wantSame(november, a, b)
+		return l.frames - frames, l.store.Calls("Load") - loads
+	}
+	awake, loads := write()
+	if loads != 0 {
+		t.Fatalf("loaded %d times while in use", loads)
+	}
+	quiet()
+	rested, loads := write()
+	if rested != awake || loads != 1 {
+		t.Errorf("after a rest an entry took %d frames and %d loads, want %d and 1", rested, loads, awake)
+	}
+
+	node := newLab(t) // of the same site, over the same store
+	node.mem, node.store, node.ids = l.mem, l.store, 1000
+	node.now = l.now
+	c := node.peer(l.enrol(3, "crew"))
+	c.connect()
+	c.open(november)
+	node.settle(20)
+	quiet()
+	id := c.tick()
+	node.settle(20)
+	l.post(hub.Hint{Doc: november, Heads: c.docs[november].g.Heads()})
+	l.settle(20)
+	if !a.has(november, id) || !b.has(november, id) {
+		t.Error("what another node wrote during a rest did not come")
+	}
+}
+
 func TestListOfOneSiteIsInOrder(t *testing.T) {
 	l := newLab(t)
 	a := l.peer(l.enrol(1, "crew"))

@@ -61,10 +61,8 @@ type mark struct {
 // peer is one connection's view of a document.
 type peer struct {
 	graph.Peer
-	told map[change.Hash]bool // refused and held changes it was told about
+	told map[change.Hash]bool // refused and held changes it was told about; nil while there are none
 }
-
-func newPeer() *peer { return &peer{told: map[change.Hash]bool{}} }
 
 // document gives the document of that name; it may still be cold.
 func (s *Site) document(name string) *document {
@@ -84,6 +82,17 @@ func (s *Site) document(name string) *document {
 // quiet reports that nothing is under way.
 func (d *document) quiet() bool {
 	return (d.state == ready || d.state == cold) && len(d.queue) == 0 && d.group == nil && len(d.waiters) == 0
+}
+
+// rest forgets what stands in memory of a document that nobody has used for a
+// while, but not its peers: most phones are connected to a silent site. The
+// next message has it loaded. What is held stays, because other documents can
+// set it free.
+func (d *document) rest() {
+	if d.loaded && d.state == ready && !d.anyHeld() {
+		d.loaded, d.state = false, cold
+		d.g, d.last, d.persons, d.plan = nil, nil, nil, nil
+	}
 }
 
 // load asks for the document if nobody has.

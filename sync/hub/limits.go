@@ -17,6 +17,7 @@ const (
 
 	frameBurst  = 1000 // frames at once
 	framesPerMs = 5    // tenths of a frame a millisecond: 500 a second
+	searchCost  = 10   // frames more, for one about a document that the site cannot have: all months were tried
 	idleAfter   = 60_000
 
 	maxQuarantine = 64 << 10 // bytes of a refused chunk that are kept

@@ -194,21 +194,23 @@ func (l *live) endAll() {
 const maxOutbox = 16 << 20
 
 // outbox is the queue between the site's goroutine, which must not wait, and
-// a socket.
+// a socket. A goroutine writes while there is something to write, and none
+// waits while there is not: most phones are silent most of the time.
 type outbox struct {
 	conn Conn
 
-	mu     sync.Mutex
-	frames [][]byte
-	size   int
-	over   bool // nothing more goes in
-	ours   bool // the hub ended it
-	code   int
-	reason string
-	more   chan struct{}
+	mu      sync.Mutex
+	frames  [][]byte
+	size    int
+	writing bool // a goroutine is at it
+	over    bool // nothing more goes in
+	ours    bool // the hub ended it
+	code    int  // to close with; 0 when the socket is gone
+	reason  string
+	done    chan struct{} // closed when the connection is
 }
 
-func newOutbox(c Conn) *outbox { return &outbox{conn: c, more: make(chan struct{}, 1)} }
+func newOutbox(c Conn) *outbox { return &outbox{conn: c, done: make(chan struct{})} }
 
 // put queues a frame; false when the peer is too slow, and the connection is
 // then over.
@@ -221,14 +223,14 @@ func (b *outbox) put(frame []byte) bool {
 	if b.size+len(frame) > maxOutbox {
 		b.frames = nil
 		b.over, b.ours, b.code, b.reason = true, true, CloseTooMany, "the peer reads too slowly"
-		b.wake()
+		b.write()
 		// A writer that is stuck in the socket does not come back by itself.
-		go func() { _ = b.conn.Close(CloseTooMany, b.reason) }()
+		go func() { _ = b.conn.Close(CloseTooMany, "the peer reads too slowly") }()
 		return false
 	}
 	b.frames = append(b.frames, frame)
 	b.size += len(frame)
-	b.wake()
+	b.write()
 	return true
 }
 
@@ -244,7 +246,7 @@ func (b *outbox) end(code int, reason string) {
 	if code == 0 {
 		b.frames = nil
 	}
-	b.wake()
+	b.write()
 }
 
 func (b *outbox) ended() bool {
@@ -253,32 +255,39 @@ func (b *outbox) ended() bool {
 	return b.ours
 }
 
-func (b *outbox) wake() {
-	select {
-	case b.more <- struct{}{}:
-	default:
+// write sees to it that somebody writes. The lock is held.
+func (b *outbox) write() {
+	if !b.writing {
+		b.writing = true
+		go b.drain()
 	}
 }
 
-// drain writes until the connection is over.
+// drain writes until nothing is left, and closes when the connection is over.
 func (b *outbox) drain() {
-	for range b.more {
+	for {
 		b.mu.Lock()
 		frames, over, code, reason := b.frames, b.over, b.code, b.reason
 		b.frames, b.size = nil, 0
+		b.writing = len(frames) > 0 || over
 		b.mu.Unlock()
-		for _, f := range frames {
-			if b.conn.WriteFrame(f) != nil {
-				b.end(0, "")
-				_ = b.conn.Close(CloseTryLater, "")
-				break
+		switch {
+		case len(frames) > 0:
+			for _, f := range frames {
+				if b.conn.WriteFrame(f) != nil {
+					b.end(0, "")
+					_ = b.conn.Close(CloseTryLater, "")
+					break
+				}
 			}
-		}
-		if over {
+		case over:
 			if code == 0 {
 				code = closeNormal // the socket is gone; this frees it
 			}
 			_ = b.conn.Close(code, reason)
+			close(b.done)
+			return
+		default:
 			return
 		}
 	}

@@ -162,8 +162,6 @@ func (r *Runner) Serve(ctx context.Context, id Identity, c Conn) error {
 		box.end(CloseTryLater, "the server goes away")
 	}
 
-	wrote := make(chan struct{})
-	go func() { box.drain(); close(wrote) }()
 	stop := context.AfterFunc(ctx, func() { box.end(CloseTryLater, "the server goes away") })
 	defer stop()
 
@@ -174,7 +172,7 @@ func (r *Runner) Serve(ctx context.Context, id Identity, c Conn) error {
 			ours := box.ended()
 			box.end(0, "")
 			l.post(Closed{Conn: conn})
-			<-wrote
+			<-box.done
 			if ours {
 				return ErrClosed
 			}

@@ -4,8 +4,10 @@ import (
 	"maps"
 	"slices"
 	"strings"
+	"time"
 
 	"gatewright/schema/logbook"
+	"gatewright/sync/admit"
 	"gatewright/sync/change"
 	"gatewright/sync/wire"
 )
@@ -27,8 +29,10 @@ type Site struct {
 	uuid [16]byte
 
 	conns map[ConnID]*conn
+	order []ConnID             // of conns, rising
 	docs  map[string]*document // by name; only those in memory
-	names map[string]string    // document id -> name, of every month; made when needed
+	names map[string]string    // document id -> name, of those that were asked for
+	ids   map[string]string    // name -> document id, likewise
 
 	begun  bool
 	listed bool
@@ -66,6 +70,7 @@ func NewSite(cfg SiteConfig) (*Site, error) {
 	return &Site{
 		cfg: cfg, uuid: uuid,
 		conns: map[ConnID]*conn{}, docs: map[string]*document{},
+		names: map[string]string{}, ids: map[string]string{},
 		list: map[string][]change.Hash{}, actors: map[change.Actor]string{}, revoked: map[string]bool{},
 		budgets: map[string]*budget{},
 		waits:   map[Token]*document{}, restoreUntil: cfg.RestoreUntil,
@@ -121,7 +126,7 @@ func (s *Site) Idle() bool {
 		return false
 	}
 	for _, d := range s.docs {
-		if d.state != ready || len(d.queue) > 0 {
+		if !d.quiet() {
 			return false
 		}
 	}
@@ -146,7 +151,7 @@ func (s *Site) token(d *document) Token {
 
 // eachConn goes through the connections in order.
 func (s *Site) eachConn(do func(c *conn)) {
-	for _, id := range slices.Sorted(maps.Keys(s.conns)) {
+	for _, id := range slices.Clone(s.order) { // do may close some
 		if c := s.conns[id]; c != nil {
 			do(c)
 		}
@@ -163,25 +168,62 @@ func (s *Site) eachDoc(do func(d *document)) {
 }
 
 func (s *Site) documentID(name string) string {
-	return wire.DocumentID(logbook.DocID(s.uuid, name))
+	id, ok := s.ids[name]
+	if !ok {
+		id = wire.DocumentID(logbook.DocID(s.uuid, name))
+		s.ids[name] = id
+	}
+	return id
 }
 
 // documentName gives the name behind a document id: the plan or a month of
-// the years a logbook can have. All of them are worked out, because the id is
-// a digest.
+// the years a logbook can have. The id is a digest, so they are tried, those
+// that a phone is likely to have open first. All of them together would be the
+// greater part of what a quiet site costs, so only what was found is kept.
 func (s *Site) documentName(id string) (string, bool) {
-	if s.names == nil {
-		s.names = make(map[string]string, 1201)
-		s.names[s.documentID(logbook.PlanDocument)] = logbook.PlanDocument
-		for year := 2000; year < 2100; year++ {
-			for month := 1; month <= 12; month++ {
-				name := monthDocument(year, month)
-				s.names[s.documentID(name)] = name
+	if name, ok := s.names[id]; ok {
+		return name, true
+	}
+	raw, err := wire.ParseDocumentID(id)
+	if err != nil {
+		return "", false
+	}
+	for name := range s.likelyDocuments {
+		if logbook.DocID(s.uuid, name) == raw {
+			s.names[id] = name
+			return name, true
+		}
+	}
+	return "", false
+}
+
+// The years a logbook can have, as months.
+const firstMonth, lastMonth = 2000 * 12, 2100*12 - 1
+
+// likelyDocuments gives all names that documents can have: the plan, then the
+// months in turn before and after now.
+func (s *Site) likelyDocuments(yield func(string) bool) {
+	if !yield(logbook.PlanDocument) {
+		return
+	}
+	at := time.UnixMilli(s.now).UTC()
+	now := min(max(at.Year()*12+int(at.Month())-1, firstMonth), lastMonth)
+	for i := range lastMonth - firstMonth + 1 {
+		for _, m := range []int{now - i, now + 1 + i} {
+			if m >= firstMonth && m <= lastMonth && !yield(monthDocument(m/12, m%12+1)) {
+				return
 			}
 		}
 	}
-	name, ok := s.names[id]
-	return name, ok
+}
+
+// known reports whether a document can have that name.
+func (s *Site) known(name string) bool {
+	if name == logbook.PlanDocument {
+		return true
+	}
+	at, err := time.Parse("2006-01", strings.TrimPrefix(name, "log/"))
+	return err == nil && admit.IsLog(name) && at.Year() >= firstMonth/12 && at.Year() <= lastMonth/12
 }
 
 func monthDocument(year, month int) string {
@@ -264,14 +306,16 @@ func (s *Site) tick() {
 		c.refill(s.now)
 	})
 	s.eachDoc(func(d *document) {
-		if len(d.peers) > 0 || !d.quiet() {
+		switch {
+		case !d.quiet():
 			d.idleSince = 0
-			return
-		}
-		if d.idleSince == 0 {
+		case d.idleSince == 0:
 			d.idleSince = s.now
-		} else if s.now-d.idleSince >= idleAfter {
+		case s.now-d.idleSince < idleAfter:
+		case len(d.peers) == 0:
 			delete(s.docs, d.name)
+		default:
+			d.rest()
 		}
 	})
 }
@@ -291,9 +335,13 @@ func (s *Site) drop(ev Drop) {
 func (s *Site) onHint(ev Hint) {
 	d := s.docs[ev.Doc]
 	if d == nil {
-		if s.documentID(ev.Doc) != "" && s.known(ev.Doc) {
+		if s.known(ev.Doc) {
 			s.moved(&document{name: ev.Doc}, ev.Heads)
 		}
+		return
+	}
+	if d.state == cold {
+		s.load(d) // its peers, if it has any, are told what is new
 		return
 	}
 	if d.state == loading || d.g != nil && len(d.g.Missing(ev.Heads)) == 0 {
@@ -304,11 +352,6 @@ func (s *Site) onHint(ev Hint) {
 		return
 	}
 	s.reload(d)
-}
-
-func (s *Site) known(name string) bool {
-	_, ok := s.documentName(s.documentID(name))
-	return ok
 }
 
 func (s *Site) onRestore(ev Restore) {
