@@ -10,6 +10,6 @@
 // Readers have their own connections, see only what was committed, and never
 // wait for the writer.
 //
-// The statements are plain SQL with numbered parameters. Conflicts are found by
-// counting rows, never by the text of an error.
+// What is written and read is in sqlstore; opening, the settings, the sharing of
+// commits and the error codes are here.
 package sqlitestore

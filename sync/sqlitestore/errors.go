@@ -4,8 +4,6 @@ import (
 	"errors"
 	"fmt"
 
-	"gatewright/sync/hub"
-
 	"modernc.org/sqlite"
 	sqlite3 "modernc.org/sqlite/lib"
 )
@@ -20,17 +18,10 @@ var (
 	ErrSettings = errors.New("the database does not keep its settings")
 )
 
-// failed says what was being done when err came, and marks a full disk. A
-// refusal by the store's own rules passes as it is.
-func failed(doing string, err error) error {
-	if err == nil {
-		return nil
-	}
-	if refused, ok := errors.AsType[*hub.StoreError](err); ok {
-		return refused
-	}
+// marked adds ErrFull to an error of a full disk.
+func marked(err error) error {
 	if e, ok := errors.AsType[*sqlite.Error](err); ok && e.Code()&0xff == sqlite3.SQLITE_FULL {
-		return fmt.Errorf("%s: %w: %w", doing, ErrFull, err)
+		return fmt.Errorf("%w: %w", ErrFull, err)
 	}
-	return fmt.Errorf("%s: %w", doing, err)
+	return err
 }

@@ -12,6 +12,8 @@ import (
 	"sync"
 	"sync/atomic"
 
+	"gatewright/sync/sqlstore"
+
 	"github.com/pressly/goose/v3"
 )
 
@@ -34,6 +36,7 @@ type Options struct {
 
 // DB is an open database. It implements hub.Store.
 type DB struct {
+	*sqlstore.Store
 	reader *sql.DB
 	writer *sql.DB // nil when read-only; one connection
 
@@ -43,7 +46,7 @@ type DB struct {
 	once    sync.Once
 	closed  error
 
-	stmts statements
+	prepared *sqlstore.Prepared
 
 	commits, stored atomic.Uint64
 }
@@ -84,7 +87,7 @@ func Open(ctx context.Context, path string, o Options) (_ *DB, err error) {
 		if err := migrate(ctx, db.writer); err != nil {
 			return nil, err
 		}
-		if err := db.stmts.prepare(ctx, db.writer); err != nil {
+		if db.prepared, err = sqlstore.Prepare(ctx, db.writer); err != nil {
 			return nil, err
 		}
 	}
@@ -102,6 +105,7 @@ func Open(ctx context.Context, path string, o Options) (_ *DB, err error) {
 	} else {
 		go db.writeAll()
 	}
+	db.Store = sqlstore.New(sqlstore.Engine{Write: db.write, Read: db.read, Prepared: db.prepared})
 	return db, nil
 }
 
@@ -199,8 +203,7 @@ func (db *DB) Close() error {
 }
 
 func (db *DB) closePools() error {
-	var errs []error
-	db.stmts.close()
+	errs := []error{db.prepared.Close()}
 	for _, p := range []*sql.DB{db.reader, db.writer} {
 		if p != nil {
 			errs = append(errs, p.Close())

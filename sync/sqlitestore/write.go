@@ -5,6 +5,9 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
+
+	"gatewright/sync/hub"
+	"gatewright/sync/sqlstore"
 )
 
 // maxGroup is how many units share one transaction at most: enough that a
@@ -33,10 +36,37 @@ var errLeft = errors.New("the function that writes did not return")
 // run; one that ends later is not looked at, so that nothing is committed
 // behind an error.
 func (db *DB) Write(ctx context.Context, fn func(tx *sql.Tx) error) error {
-	return failed("writing to the database", db.write(ctx, fn))
+	err := db.write(ctx, func(_ context.Context, tx *sql.Tx) error { return fn(tx) })
+	if _, refused := errors.AsType[*hub.StoreError](err); err == nil || refused {
+		return err
+	}
+	return fmt.Errorf("writing to the database: %w", err)
 }
 
-func (db *DB) write(ctx context.Context, fn func(tx *sql.Tx) error) error {
+// write runs a unit with a context that does not end: a caller that goes away
+// must not undo its neighbours.
+func (db *DB) write(ctx context.Context, fn sqlstore.Unit) error {
+	return marked(db.queue(ctx, fn))
+}
+
+// read runs fn on one snapshot of the database.
+func (db *DB) read(ctx context.Context, fn sqlstore.Unit) error {
+	if db.isClosed() {
+		return ErrClosed
+	}
+	tx, err := db.reader.BeginTx(ctx, &sql.TxOptions{ReadOnly: true})
+	if err != nil {
+		return marked(err)
+	}
+	err = fn(ctx, tx)
+	// Nothing was written, and a context that ended has ended the transaction.
+	if end := tx.Rollback(); end != nil && !errors.Is(end, sql.ErrTxDone) {
+		err = errors.Join(err, end)
+	}
+	return marked(err)
+}
+
+func (db *DB) queue(ctx context.Context, fn sqlstore.Unit) error {
 	if db.writer == nil {
 		return ErrReadOnly
 	}
@@ -65,10 +95,10 @@ func (db *DB) write(ctx context.Context, fn func(tx *sql.Tx) error) error {
 }
 
 // take runs fn once and tells the writer how it went.
-func (u *unit) take(tx *sql.Tx, fn func(tx *sql.Tx) error) {
+func (u *unit) take(tx *sql.Tx, fn sqlstore.Unit) {
 	err := errLeft
 	defer func() { u.result <- err }()
-	err = fn(tx)
+	err = fn(context.Background(), tx)
 }
 
 // Commits counts the transactions committed since Open, and the writes that

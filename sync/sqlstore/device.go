@@ -1,0 +1,129 @@
+package sqlstore
+
+import (
+	"cmp"
+	"context"
+	"database/sql"
+	"errors"
+	"slices"
+
+	"gatewright/sync/admit"
+	"gatewright/sync/change"
+	"gatewright/sync/hub"
+)
+
+const (
+	findDevice = `SELECT revoked_at FROM devices WHERE id = $1 AND site_id = $2`
+	addActor   = `INSERT INTO actors (site_id, actor, device) VALUES ($1, $2, $3) ON CONFLICT DO NOTHING`
+	findActor  = `SELECT device FROM actors WHERE site_id = $1 AND actor = $2`
+)
+
+// allowed refuses a device that is unknown at the site or revoked. The device
+// stays as it is until the unit has ended: who revokes it waits, and nothing of
+// it is stored once that was answered.
+func (a *appending) allowed(device string, h change.Hash) error {
+	if device == admit.ServerDevice || a.allow[device] {
+		return nil
+	}
+	var revoked sql.NullInt64
+	ok, err := a.get(a.bringer, &revoked, device, a.Site)
+	switch {
+	case err != nil:
+		return err
+	case !ok:
+		return &hub.StoreError{Code: hub.StoreDevice, Hash: h}
+	case revoked.Valid:
+		return &hub.StoreError{Code: hub.StoreRevoked, Hash: h}
+	}
+	a.allow[device] = true
+	return nil
+}
+
+// bind binds the change's actor to its device, or finds it bound to it.
+func (a *appending) bind(c hub.StoredChange) error {
+	device, known := a.actors[c.Actor]
+	if !known {
+		device = c.Device
+		ok, err := a.does(addActor, a.Site, []byte(c.Actor), c.Device)
+		if err == nil && !ok {
+			_, err = a.get(findActor, &device, a.Site, []byte(c.Actor))
+		}
+		if err != nil {
+			return err
+		}
+		a.actors[c.Actor] = device
+	}
+	if device != c.Device {
+		return &hub.StoreError{Code: hub.StoreActor, Hash: c.Hash}
+	}
+	return nil
+}
+
+// ActorDevices implements hub.Store.
+func (s *Store) ActorDevices(ctx context.Context, site string, actors []change.Actor) (map[change.Actor]string, error) {
+	var bound map[change.Actor]string
+	err := s.read(ctx, "looking up actors", func(j job) error {
+		bound = map[change.Actor]string{}
+		stmt, err := j.tx.PrepareContext(j.ctx, findActor)
+		if err != nil {
+			return err
+		}
+		defer stmt.Close()
+		for _, a := range actors {
+			var device string
+			switch err := stmt.QueryRowContext(j.ctx, site, []byte(a)).Scan(&device); {
+			case err == nil:
+				bound[a] = device
+			case !errors.Is(err, sql.ErrNoRows):
+				return err
+			}
+		}
+		return nil
+	})
+	if err != nil {
+		return nil, err
+	}
+	return bound, nil
+}
+
+// AuthorOf implements hub.Store.
+func (s *Store) AuthorOf(ctx context.Context, site, device string) (author admit.Author, ok bool, err error) {
+	if device == admit.ServerDevice {
+		return admit.Author{Device: device, Server: true}, true, nil
+	}
+	err = s.read(ctx, "looking up a device", func(j job) error {
+		author, ok = admit.Author{}, false
+		a := admit.Author{Device: device}
+		var revoked sql.NullInt64
+		err := j.tx.QueryRowContext(j.ctx, `SELECT relay <> 0, revoked_at FROM devices WHERE id = $1 AND site_id = $2`,
+			device, site).Scan(&a.Relay, &revoked)
+		if errors.Is(err, sql.ErrNoRows) {
+			return nil
+		}
+		if err != nil {
+			return err
+		}
+		a.Revoked = revoked.Int64
+		err = j.each(func(scan func(...any) error) error {
+			var p admit.Person
+			var until sql.NullInt64
+			if err := scan(&p.ID, &p.Role, &p.From, &until); err != nil {
+				return err
+			}
+			p.Until = until.Int64
+			a.People = append(a.People, p)
+			return nil
+		}, `SELECT g.person_id, g.role, g.from_at, g.until_at
+			FROM device_people dp JOIN grants g ON g.person_id = dp.person_id AND g.site_id = $1
+			WHERE dp.device_id = $2 ORDER BY g.id`, site, device)
+		slices.SortStableFunc(a.People, func(p, q admit.Person) int {
+			return cmp.Or(cmp.Compare(p.ID, q.ID), cmp.Compare(p.From, q.From))
+		})
+		author, ok = a, err == nil
+		return err
+	})
+	if err != nil {
+		return admit.Author{}, false, err
+	}
+	return author, ok, nil
+}

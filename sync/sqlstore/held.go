@@ -1,0 +1,48 @@
+package sqlstore
+
+import (
+	"context"
+
+	"gatewright/sync/hub"
+)
+
+const (
+	holdsAny = `SELECT EXISTS (SELECT 1 FROM held WHERE doc_id = $1)`
+	unhold   = `DELETE FROM held WHERE doc_id = $1 AND hash = $2`
+	hold     = `INSERT INTO held (site_id, doc_id, doc, hash, bytes, author_device, via, code, at)
+		VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9) ON CONFLICT DO NOTHING`
+)
+
+// Hold implements hub.Store.
+func (s *Store) Hold(ctx context.Context, site string, held []hub.HeldChange) error {
+	return s.write(ctx, "holding changes", func(j job) error {
+		if err := j.lock(site); err != nil { // else a change could be stored and held at once
+			return err
+		}
+		for _, h := range held {
+			if ok, err := j.has(hasChange, h.DocID, h.Hash[:]); err != nil {
+				return err
+			} else if ok {
+				continue
+			}
+			if _, err := j.exec(hold, site, h.DocID, h.Doc, h.Hash[:], blob(h.Bytes), h.AuthorDevice, h.Via, h.Code, h.At); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+}
+
+// release takes the batch's changes out of the held ones.
+func (a *appending) release() error {
+	var some bool
+	if _, err := a.get(holdsAny, &some, a.DocID); err != nil || !some {
+		return err
+	}
+	for _, c := range a.Changes {
+		if _, err := a.exec(unhold, a.DocID, c.Hash[:]); err != nil {
+			return err
+		}
+	}
+	return nil
+}
