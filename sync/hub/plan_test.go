@@ -17,7 +17,7 @@ func relay(a admit.Author) admit.Author {
 }
 
 // plan reads the peer's copy of the plan.
-func (p *peer) plan(t *testing.T) (*admit.Plan, *fold.Fold) {
+func (p *peer) plan(t testing.TB) (*admit.Plan, *fold.Fold) {
 	t.Helper()
 	index, f := admit.NewPlan(), fold.New()
 	for n := range p.docs["plan"].g.InOrder() {
@@ -34,7 +34,7 @@ func (p *peer) plan(t *testing.T) (*admit.Plan, *fold.Fold) {
 }
 
 // field gives the operation that sets a field as the peer sees it.
-func (p *peer) field(t *testing.T, collection, item, field string, v change.Value) change.Op {
+func (p *peer) field(t testing.TB, collection, item, field string, v change.Value) change.Op {
 	t.Helper()
 	index, _ := p.plan(t)
 	obj, ok := index.Map(admit.Place{Collection: collection, Item: item})
