@@ -13,6 +13,10 @@ import (
 // may not be done; what it had said was saved is.
 var ErrOff = errors.New("the phone is off")
 
+// ErrFull is returned when the phone's storage has no room for what had to be
+// kept: nothing of it is kept, and an entry is not called saved.
+var ErrFull = errors.New("the phone's storage is full")
+
 // The steps at which the power can go, each before the thing is done.
 const (
 	StepOutbox   = "outbox"   // an entry goes into the outbox
@@ -25,11 +29,12 @@ const (
 	StepRefuse   = "refuse"   // a refusal is kept, with all that it touches
 	StepDrop     = "drop"     // a local copy goes
 	StepDropped  = "dropped"  // and the note that it must go
+	StepDrain    = "drain"    // what was handed over when access ended is kept as such
 )
 
 // Steps lists the steps by name.
 func Steps() []string {
-	return []string{StepOutbox, StepDocument, StepSaid, StepFlush, StepRelease, StepListed, StepOffset, StepRefuse, StepDrop, StepDropped}
+	return []string{StepOutbox, StepDocument, StepSaid, StepFlush, StepRelease, StepListed, StepOffset, StepRefuse, StepDrop, StepDropped, StepDrain}
 }
 
 // State is how far a parcel is on its way.
@@ -70,6 +75,8 @@ type Disk struct {
 	armed    string
 	armedAt  int // counts down at the armed step
 	anyAfter int // counts down at every step
+	wentAt   string
+	full     bool
 }
 
 // NewDisk is the disk of a phone that was never used.
@@ -85,12 +92,37 @@ func NewDisk() *Disk {
 func (d *Disk) PowerOff() {
 	d.starts++
 	d.late = map[string][][]byte{}
-	d.armed, d.armedAt, d.anyAfter = "", 0, 0
+	d.armed, d.armedAt, d.anyAfter, d.wentAt = "", 0, 0, ""
 }
 
 // CrashAt takes the power away just before the n-th of the named steps from
 // now on, the first being 1.
 func (d *Disk) CrashAt(step string, n int) { d.armed, d.armedAt = step, n }
+
+// WentAt names the step at which the power last went by itself; "" = at none.
+func (d *Disk) WentAt() string { return d.wentAt }
+
+// SetFull takes the room away, or gives it back. A full disk still lets go of
+// what it holds.
+func (d *Disk) SetFull(full bool) { d.full = full }
+
+// Clone copies what the disk would hold if the power went now, as a backup of
+// the phone does.
+func (d *Disk) Clone() *Disk {
+	c := NewDisk()
+	c.parcels, c.drops = maps.Clone(d.parcels), maps.Clone(d.drops)
+	c.edits, c.listed, c.off = slices.Clone(d.edits), slices.Clone(d.listed), d.off
+	for doc, chunks := range d.documents {
+		c.documents[doc] = slices.Clone(chunks) // chunks never change
+	}
+	return c
+}
+
+// Parcel gives one parcel of the outbox.
+func (d *Disk) Parcel(id logbook.EntryID) (Parcel, bool) {
+	p, ok := d.parcels[id]
+	return p, ok
+}
 
 // CrashAfter takes the power away just before the n-th step of any kind from
 // now on; 0 takes that back.
@@ -125,10 +157,17 @@ func (d *Disk) step(start int, name string) error {
 	}
 	if off {
 		d.PowerOff()
+		d.wentAt = name
 		return ErrOff
+	}
+	if d.full && slices.Contains(growing, name) {
+		return ErrFull
 	}
 	return nil
 }
+
+// growing are the steps that need room.
+var growing = []string{StepOutbox, StepFlush, StepListed, StepOffset, StepRefuse, StepDrain}
 
 func (d *Disk) writeLate(doc string, chunk []byte) {
 	d.late[doc] = append(d.late[doc], bytes.Clone(chunk))

@@ -24,10 +24,12 @@ func (p *Phone) Connect(serverTime int64) error {
 		return ErrOff
 	}
 	if off := serverTime - p.cfg.Clock(); off != p.disk.off {
-		if err := p.step(StepOffset); err != nil {
+		switch err := p.step(StepOffset); {
+		case err == nil:
+			p.disk.off = off
+		case !errors.Is(err, ErrFull): // a full phone must get rid of its outbox, right clock or not
 			return err
 		}
-		p.disk.off = off
 	}
 	p.Disconnect()
 	p.link = &link{served: map[string]bool{}}
@@ -111,10 +113,12 @@ func (p *Phone) list(m wire.Documents) error {
 	}
 	p.link.listed = true
 	if !slices.Equal(names, p.disk.listed) {
-		if err := p.step(StepListed); err != nil {
+		switch err := p.step(StepListed); {
+		case err == nil:
+			p.disk.listed = names
+		case !errors.Is(err, ErrFull):
 			return err
 		}
-		p.disk.listed = names
 	}
 	for _, d := range p.inOrder() {
 		if err := p.settle(d); err != nil {

@@ -46,9 +46,9 @@ type document struct {
 	waiting map[Token]bool // answers to come
 	failure error          // the first error among the answers
 
-	waiters   []string // documents whose group waits for this one to be loaded
-	months    int      // documents that this one's group waits for
-	stale     bool     // another node wrote while a group was under way
+	waiters   []string      // documents whose group waits for this one to be loaded
+	months    int           // documents that this one's group waits for
+	hinted    []change.Hash // heads that another node wrote while a group was under way
 	idleSince int64
 }
 
@@ -105,10 +105,30 @@ func (s *Site) load(d *document) {
 
 // reload forgets what stands in memory, but not the peers, and asks again.
 func (s *Site) reload(d *document) {
-	d.loaded, d.stale = false, false
+	d.loaded, d.hinted = false, nil
 	d.g, d.last, d.persons, d.plan = nil, nil, nil, nil
 	d.state = loading
 	s.emit(Load{Doc: d.name})
+}
+
+// refresh asks for what another node wrote. What stands in memory is stored,
+// and stays.
+func (s *Site) refresh(d *document) {
+	d.state, d.hinted = loading, nil
+	s.emit(Load{Doc: d.name})
+}
+
+// catchUp fetches what another node said it wrote while something was under
+// way, unless it has come since.
+func (s *Site) catchUp(d *document) {
+	if d.state != ready {
+		return
+	}
+	if len(d.g.Missing(d.hinted)) == 0 {
+		d.hinted = nil
+		return
+	}
+	s.refresh(d)
 }
 
 func (s *Site) onLoaded(ev Loaded) {
@@ -120,8 +140,10 @@ func (s *Site) onLoaded(ev Loaded) {
 		s.fail(d, ev.Err)
 		return
 	}
-	d.g, d.last = graph.New(), map[change.Actor]mark{}
-	d.persons, d.plan = map[logbook.EntryID]string{}, admit.NewPlan()
+	if d.g == nil {
+		d.g, d.last = graph.New(), map[change.Actor]mark{}
+		d.persons, d.plan = map[logbook.EntryID]string{}, admit.NewPlan()
+	}
 	s.fill(d, ev.Changes)
 	for h, b := range d.blocked { // those held come anew
 		if b.held {
@@ -138,6 +160,7 @@ func (s *Site) onLoaded(ev Loaded) {
 	}
 	s.recheck(d)
 	s.fanOut(d) // another node may have written what our peers lack
+	s.catchUp(d)
 	waiters := d.waiters
 	d.waiters = nil
 	s.run(d)
@@ -163,6 +186,9 @@ func (s *Site) fill(d *document, stored []StoredChange) {
 	}
 	rest := make([]row, 0, len(stored))
 	for i := range stored {
+		if d.g.Has(stored[i].Hash) {
+			continue
+		}
 		c, err := change.Decode(stored[i].Bytes, storedLimits)
 		if err == nil && c.Hash != stored[i].Hash {
 			err = errors.New("its bytes have another hash")

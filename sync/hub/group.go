@@ -467,7 +467,5 @@ func (s *Site) finish(d *document) {
 	if admitted && admit.IsLog(d.name) {
 		s.wakeMonths(d)
 	}
-	if d.stale && d.state == ready {
-		s.reload(d)
-	}
+	s.catchUp(d)
 }

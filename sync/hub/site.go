@@ -21,6 +21,10 @@ type SiteConfig struct {
 	Actor change.Actor
 	// RestoreUntil is when a restore window that is open closes; ms, 0 = none.
 	RestoreUntil int64
+	// Reconcile is after how many ms the heads are compared with the store's
+	// again, for a node that shares the store with others: their hints can be
+	// lost. 0 = never.
+	Reconcile int64
 }
 
 // Site is the hub of one site. It is used by one goroutine at a time.
@@ -36,6 +40,7 @@ type Site struct {
 
 	begun  bool
 	listed bool
+	asked  int64                    // when the store was last asked for its list
 	list   map[string][]change.Hash // documents that exist, with their heads
 
 	actors  map[change.Actor]string // device; "" = looked up and free
@@ -82,7 +87,7 @@ func NewSite(cfg SiteConfig) (*Site, error) {
 func (s *Site) Step(ev Event, now int64) []Effect {
 	s.now, s.out = now, nil
 	if !s.begun {
-		s.begun = true
+		s.begun, s.asked = true, s.now
 		s.emit(List{})
 	}
 	switch ev := ev.(type) {
@@ -243,6 +248,12 @@ func (s *Site) onListed(ev Listed) {
 		s.emit(Trouble{Err: ev.Err})
 		return // Tick asks again
 	}
+	if s.listed { // what came may be older than what we know
+		for _, d := range ev.Documents {
+			s.onHint(Hint{Doc: d.Name, Heads: d.Heads})
+		}
+		return
+	}
 	s.listed = true
 	for _, d := range ev.Documents {
 		if _, newer := s.list[d.Name]; !newer {
@@ -295,7 +306,8 @@ func (s *Site) moved(d *document, heads []change.Hash) {
 }
 
 func (s *Site) tick() {
-	if !s.listed {
+	if !s.listed || s.cfg.Reconcile > 0 && s.now-s.asked >= s.cfg.Reconcile {
+		s.asked = s.now
 		s.emit(List{})
 	}
 	s.eachConn(func(c *conn) {
@@ -344,15 +356,18 @@ func (s *Site) onHint(ev Hint) {
 		s.load(d) // its peers, if it has any, are told what is new
 		return
 	}
-	if d.state == loading || d.g != nil && len(d.g.Missing(ev.Heads)) == 0 {
+	if d.g != nil && len(d.g.Missing(ev.Heads)) == 0 {
 		return
 	}
 	if d.state != ready {
-		d.stale = true
+		d.hinted = append(d.hinted, ev.Heads...)
 		return
 	}
-	s.reload(d)
+	s.refresh(d)
 }
+
+// Heads gives the heads of the documents as far as this node knows of them.
+func (s *Site) Heads() map[string][]change.Hash { return maps.Clone(s.list) }
 
 func (s *Site) onRestore(ev Restore) {
 	s.restoreUntil = ev.Until

@@ -317,3 +317,54 @@ func TestVoidWaitsForItsMonth(t *testing.T) {
 		t.Error("stuck")
 	}
 }
+
+// TestReconcile: a node whose hints are lost compares heads with the store by
+// itself, and not before it is time.
+func TestReconcile(t *testing.T) {
+	l := newLab(t)
+	site, err := hub.NewSite(func() hub.SiteConfig { c := config(0); c.Reconcile = 10_000; return c }())
+	if err != nil {
+		t.Fatal(err)
+	}
+	l.site = site
+	a := l.peer(l.enrol(1, "crew"))
+	a.connect()
+	a.tick()
+	l.settle(40)
+	node := newLab(t)
+	node.mem, node.store, node.ids = l.mem, l.store, 1000
+	c := node.peer(l.enrol(3, "crew"))
+	c.connect()
+	c.open(november)
+	node.settle(20)
+	id := c.tick()
+	far := c.tick(func(e *logbook.Entry) { e.ID = node.entryID(noon - 20*24*3600_000) })
+	node.settle(20)
+	l.now += 9_000
+	l.post(hub.Tick{})
+	l.settle(20)
+	if a.has(november, id) {
+		t.Error("the node asked before it was time")
+	}
+	l.now += 1_000
+	l.post(hub.Tick{})
+	l.settle(20)
+	if !a.has(november, id) {
+		t.Error("what another node wrote did not come")
+	}
+	if last := a.lists[len(a.lists)-1].Documents; len(last) != 2 {
+		t.Errorf("listed %v", last)
+	}
+	a.open(october)
+	l.settle(20)
+	if !a.has(october, far) {
+		t.Error("the other month did not come")
+	}
+	loads := l.store.Calls("Load")
+	l.now += 10_000
+	l.post(hub.Tick{})
+	l.settle(20)
+	if got := l.store.Calls("Load"); got != loads {
+		t.Errorf("%d documents were loaded though nothing was new", got-loads)
+	}
+}

@@ -8,6 +8,7 @@ import (
 	"cmp"
 	"context"
 	"fmt"
+	"maps"
 	"math"
 	"slices"
 	"sync"
@@ -29,7 +30,7 @@ var _ hub.Store = (*Store)(nil)
 
 type site struct {
 	documents  map[string]*document // by name
-	entries    map[string]bool
+	entries    map[string]place
 	actors     map[change.Actor]string
 	devices    map[string]admit.Author
 	held       []hub.HeldChange
@@ -42,8 +43,14 @@ type document struct {
 	site, name, id string
 	heads          map[change.Hash]bool
 	changes        []hub.StoredChange
-	byHash         map[change.Hash]bool
+	byHash         map[change.Hash]int // place in changes
 	numbers        map[number]bool
+}
+
+// place is where a change is found.
+type place struct {
+	doc *document
+	at  int
 }
 
 type number struct {
@@ -63,7 +70,7 @@ func (s *Store) PutSite(id string) {
 	if s.sites[id] == nil {
 		s.sites[id] = &site{
 			documents: map[string]*document{},
-			entries:   map[string]bool{},
+			entries:   map[string]place{},
 			actors:    map[change.Actor]string{},
 			devices:   map[string]admit.Author{},
 		}
@@ -122,6 +129,63 @@ func (s *Store) Quarantined(siteID string) []hub.Quarantined {
 	return list
 }
 
+// Entry gives the change that holds an entry of the log. The caller must not
+// write to it.
+func (s *Store) Entry(siteID, id string) (hub.StoredChange, bool) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if at := s.sites[siteID]; at != nil {
+		if p := at.entries[id]; p.doc != nil {
+			return p.doc.changes[p.at], true
+		}
+	}
+	return hub.StoredChange{}, false
+}
+
+// Change gives a change of a document by its hash. The caller must not write
+// to it.
+func (s *Store) Change(siteID, doc string, h change.Hash) (hub.StoredChange, bool) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if at := s.sites[siteID]; at != nil && at.documents[doc] != nil {
+		if i, ok := at.documents[doc].byHash[h]; ok {
+			return at.documents[doc].changes[i], true
+		}
+	}
+	return hub.StoredChange{}, false
+}
+
+// Clone copies the store, as a backup does.
+func (s *Store) Clone() *Store {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	out := New()
+	out.quarantine = maps.Clone(s.quarantine)
+	for id, from := range s.sites {
+		to := &site{documents: map[string]*document{}, entries: make(map[string]place, len(from.entries)),
+			actors: maps.Clone(from.actors), devices: map[string]admit.Author{}, held: slices.Clone(from.held),
+			quarantine: slices.Clone(from.quarantine), wake: from.wake, woken: from.woken}
+		for name, d := range from.documents {
+			c := &document{site: d.site, name: d.name, id: d.id, heads: maps.Clone(d.heads), changes: slices.Clone(d.changes),
+				byHash: maps.Clone(d.byHash), numbers: maps.Clone(d.numbers)}
+			to.documents[name], out.documents[d.id] = c, c
+		}
+		for entry, p := range from.entries {
+			to.entries[entry] = place{to.documents[p.doc.name], p.at}
+		}
+		for device, a := range from.devices {
+			to.devices[device] = cloneAuthor(a)
+		}
+		out.sites[id] = to
+	}
+	return out
+}
+
+func (d *document) has(h change.Hash) bool {
+	_, ok := d.byHash[h]
+	return ok
+}
+
 // Load implements hub.Store; changes and held changes come in the order in
 // which they were stored.
 func (s *Store) Load(ctx context.Context, siteID, doc string) ([]hub.StoredChange, []hub.HeldChange, error) {
@@ -172,7 +236,7 @@ func (s *Store) Append(ctx context.Context, b hub.Batch) error {
 		d = &document{
 			site: b.Site, name: b.Doc, id: b.DocID,
 			heads:   map[change.Hash]bool{},
-			byHash:  map[change.Hash]bool{},
+			byHash:  map[change.Hash]int{},
 			numbers: map[number]bool{},
 		}
 	}
@@ -188,12 +252,12 @@ func (s *Store) Append(ctx context.Context, b hub.Batch) error {
 	}
 	s.documents[b.DocID], at.documents[b.Doc] = d, d
 	for _, c := range fresh {
+		d.byHash[c.Hash], d.heads[c.Hash] = len(d.changes), true
 		d.changes = append(d.changes, cloneChange(c))
-		d.byHash[c.Hash], d.heads[c.Hash] = true, true
 		d.numbers[number{c.Actor, c.Seq}] = true
 		at.actors[c.Actor] = c.Device
 		for _, e := range c.Entries {
-			at.entries[e.ID] = true
+			at.entries[e.ID] = place{d, d.byHash[c.Hash]}
 		}
 	}
 	for _, c := range fresh {
@@ -214,7 +278,7 @@ func check(at *site, d *document, b hub.Batch) ([]hub.StoredChange, error) {
 	actors := map[change.Actor]string{}
 	entries := map[string]bool{}
 	for _, c := range b.Changes {
-		if d.byHash[c.Hash] || added[c.Hash] {
+		if d.has(c.Hash) || added[c.Hash] {
 			continue
 		}
 		if bringer := cmp.Or(c.Via, c.Device); bringer != admit.ServerDevice {
@@ -238,7 +302,7 @@ func check(at *site, d *document, b hub.Batch) ([]hub.StoredChange, error) {
 			return nil, &hub.StoreError{Code: hub.StoreActor, Hash: c.Hash}
 		}
 		for _, e := range c.Entries {
-			if at.entries[e.ID] || entries[e.ID] {
+			if at.entries[e.ID].doc != nil || entries[e.ID] {
 				return nil, &hub.StoreError{Code: hub.StoreTaken, Hash: c.Hash, Entry: e.ID}
 			}
 			entries[e.ID] = true
@@ -248,7 +312,7 @@ func check(at *site, d *document, b hub.Batch) ([]hub.StoredChange, error) {
 	}
 	for _, c := range fresh {
 		for _, dep := range c.Deps {
-			if !d.byHash[dep] && !added[dep] {
+			if !d.has(dep) && !added[dep] {
 				return nil, &hub.StoreError{Code: hub.StoreDeps, Hash: c.Hash}
 			}
 		}
@@ -268,7 +332,7 @@ func (s *Store) Hold(ctx context.Context, siteID string, held []hub.HeldChange) 
 		return &hub.StoreError{Code: hub.StoreSite}
 	}
 	for _, h := range held {
-		if d := s.documents[h.DocID]; d != nil && d.byHash[h.Hash] {
+		if d := s.documents[h.DocID]; d != nil && d.has(h.Hash) {
 			continue
 		}
 		if slices.ContainsFunc(at.held, func(o hub.HeldChange) bool { return o.DocID == h.DocID && o.Hash == h.Hash }) {
