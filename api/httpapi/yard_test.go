@@ -32,7 +32,7 @@ import (
 
 // yard is a running server with a database of its own and a clock that the test sets.
 type yard struct {
-	t        *testing.T
+	t        testing.TB
 	path     string
 	clock    atomic.Int64 // ms
 	phone    fs.FS
@@ -43,7 +43,7 @@ type yard struct {
 	base     string
 }
 
-func newYard(t *testing.T, phone fs.FS) *yard {
+func newYard(t testing.TB, phone fs.FS) *yard {
 	t.Helper()
 	y := &yard{t: t, path: filepath.Join(t.TempDir(), "gatewright.db"), phone: phone}
 	y.clock.Store(time.Date(2026, 3, 1, 6, 0, 0, 0, time.UTC).UnixMilli())
