@@ -35,6 +35,8 @@ var arrows = []arrow{
 	{"sync/sqlitestore", []string{"sync/hub", "sync/sqlstore"},
 		[]string{"modernc.org/sqlite", "github.com/pressly/goose/v3"}, "stores know the hub, not one another"},
 	{"sync/storetest", []string{"schema", "sync/admit", "sync/change", "sync/hub"}, []string{"github.com/google/go-cmp", "pgregory.net/rapid"}, "the contract that every store keeps"},
+	{"sync/accept", []string{"schema", "sync/admit", "sync/change", "sync/hub"}, nil,
+		"what a manager lets in is judged and written by the same hands as all else"},
 	{"sync/replay", []string{"schema", "sync/change", "sync/fold", "sync/hub"}, nil, "reads stored documents for the rules"},
 	{"api", []string{"schema", "sync", "api"}, []string{
 		"github.com/gofiber/fiber/v2", "github.com/gofiber/contrib/websocket", "github.com/fasthttp/websocket",

@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"path/filepath"
+	"reflect"
 	"slices"
 	"strings"
 	"testing"
@@ -460,20 +461,24 @@ func TestQuarantine(t *testing.T) {
 	s, other := h.site(t, "brook"), h.site(t, "hill")
 	j := h.join(t, h.invite(t, accounts.Invitation{Site: s.ID}), "Dan", "")
 	for _, n := range []int{2, 2} { // the phone did not hear the first answer
-		kept, err := h.KeepDrained(t.Context(), h.db, s.ID, j.Device, []string{`{"a":1}`, `{"b":2}`})
+		kept, err := h.KeepDrained(t.Context(), s.ID, j.Device, []string{`{"a":1}`, `{"b":2}`})
 		if err != nil || kept != n {
 			t.Fatalf("drained: %d, %v", kept, err)
 		}
 		h.now = h.now.Add(time.Second)
 	}
-	err := h.db.Quarantine(t.Context(), s.ID, []hub.Quarantined{{ID: "q1", Doc: "log/2026-03", Device: j.Device, Person: j.Person.ID,
-		Code: "month", Reason: "id: the month is another.", Entries: []string{`{}`}, At: 1}})
+	// q1 and q2 are one entry that a phone brought twice; q3 is of the plan.
+	err := h.db.Quarantine(t.Context(), s.ID, []hub.Quarantined{
+		{ID: "q1", Doc: "log/2026-03", Device: j.Device, Person: j.Person.ID, Code: "month", Reason: "id: the month is another.", Entries: []string{`{}`}, At: 1},
+		{ID: "q2", Doc: "log/2026-03", Device: j.Device, Person: j.Person.ID, Code: "month", Reason: "id: the month is another.", Entries: []string{`{}`}, At: 2},
+		{ID: "q3", Doc: "plan", Device: j.Device, Code: "rights", Reason: "gates.name: nobody may edit it", At: 3},
+		{ID: "q4", Doc: "plan", Device: j.Device, Code: "rights", Reason: "gates.name: nobody may edit it", At: 4}})
 	if err != nil {
 		t.Fatal(err)
 	}
-	list := func(site string) []string {
+	list := func(site string, most int) ([]string, bool) {
 		t.Helper()
-		items, err := h.Quarantine(t.Context(), site)
+		items, more, err := h.Quarantine(t.Context(), site, most)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -481,39 +486,135 @@ func TestQuarantine(t *testing.T) {
 		for _, i := range items {
 			ids = append(ids, i.ID)
 		}
-		return ids
+		return ids, more
 	}
-	ids := list(s.ID)
-	if len(ids) != 3 || ids[0] != "q1" {
-		t.Fatalf("quarantine: %v; want three, the oldest first", ids)
+	ids, more := list(s.ID, 100)
+	if len(ids) != 5 || ids[0] != "q1" || ids[1] != "q3" || ids[2] != "q4" || more {
+		t.Fatalf("quarantine: %v, %v; want q1, two edits of the plan, and what was drained", ids, more)
+	}
+	if ids, more = list(s.ID, 4); len(ids) != 3 || !more {
+		t.Errorf("at most four: %v, %v", ids, more)
 	}
 	item, err := h.RefusedItem(t.Context(), s.ID, "q1")
-	want := accounts.Refused{ID: "q1", Document: "log/2026-03", Device: j.Device, Person: j.Person.ID, Code: "month", Reason: "id: the month is another.", At: 1}
-	if item.Entries[0] != `{}` || len(item.Entries) != 1 {
-		t.Errorf("entries: %v", item.Entries)
-	}
-	if item.Entries = nil; err != nil || item.ID != want.ID || item.Document != want.Document || item.Person != want.Person || item.Code != want.Code || item.Reason != want.Reason {
+	want := accounts.Refused{ID: "q1", Document: "log/2026-03", Device: j.Device, Label: item.Label, Person: j.Person.ID, Code: "month",
+		Reason: "id: the month is another.", Entries: []string{`{}`}, At: 1}
+	if err != nil || !reflect.DeepEqual(item, want) || item.Label == "" {
 		t.Errorf("item: %+v, %v; want %+v", item, err, want)
 	}
-	if got := list(other.ID); len(got) != 0 {
+
+	// Another site sees and decides nothing of it.
+	if got, _ := list(other.ID, 100); len(got) != 0 {
 		t.Errorf("another site sees %v", got)
 	}
 	_, err = h.RefusedItem(t.Context(), other.ID, "q1")
 	wantProblem(t, "an item from another site", err, problem.NotFound, "id")
-	if err := h.Decide(t.Context(), other.ID, "q1", "discard", "p1"); err != nil && problem.From(err).Kind == problem.Internal {
+	_, err = h.Claim(t.Context(), other.ID, "q1", "p1")
+	wantProblem(t, "another site's claim", err, problem.NotFound, "id")
+	_, err = h.Discard(t.Context(), other.ID, "q1", "p1", "no")
+	wantProblem(t, "another site's discard", err, problem.NotFound, "id")
+	if err := h.Unclaim(t.Context(), other.ID, "q1"); err != nil {
 		t.Error(err)
 	}
-	if !slices.Contains(list(s.ID), "q1") {
-		t.Error("another site's decision closed the item")
+
+	// The first decision stands, and takes with it the same entry of the same device.
+	done, err := h.Discard(t.Context(), s.ID, "q1", j.Person.ID, "not ours")
+	if err != nil || done.Decision != accounts.Discard || done.By != j.Person.ID || done.Why != "not ours" || done.Decided != h.now.UnixMilli() {
+		t.Fatalf("discarded: %+v, %v", done, err)
 	}
-	if err := h.Decide(t.Context(), s.ID, "q1", "discard", j.Person.ID); err != nil {
+	if ids, _ = list(s.ID, 100); slices.Contains(ids, "q1") || slices.Contains(ids, "q2") || len(ids) != 4 {
+		t.Errorf("after the decision there wait %v", ids)
+	}
+	h.now = h.now.Add(time.Minute)
+	again, err := h.Discard(t.Context(), s.ID, "q2", "p2", "another reason")
+	if err != nil || again.Why != "not ours" || again.By != j.Person.ID || again.Decided != done.Decided {
+		t.Errorf("discarded again: %+v, %v", again, err)
+	}
+	_, err = h.Claim(t.Context(), s.ID, "q1", "p2")
+	wantProblem(t, "accepting what was discarded", err, problem.Conflict, "decision")
+
+	// An acceptance is claimed first: from then on nobody discards, and everybody goes on with the same instant.
+	claimed, err := h.Claim(t.Context(), s.ID, "q3", "p1")
+	if err != nil || claimed.Claimed != h.now.UnixMilli() || claimed.Decided != 0 || claimed.By != "p1" {
+		t.Fatalf("claimed: %+v, %v", claimed, err)
+	}
+	h.now = h.now.Add(time.Minute)
+	second, err := h.Claim(t.Context(), s.ID, "q3", "p2")
+	if err != nil || !reflect.DeepEqual(second, claimed) {
+		t.Errorf("the second to claim: %+v, %v; want %+v", second, err, claimed)
+	}
+	_, err = h.Discard(t.Context(), s.ID, "q3", "p2", "no")
+	wantProblem(t, "discarding what is being accepted", err, problem.Conflict, "decision")
+	if err := h.Unclaim(t.Context(), s.ID, "q3"); err != nil {
 		t.Fatal(err)
 	}
-	if slices.Contains(list(s.ID), "q1") {
-		t.Error("a decided item still waits")
+	_, err = h.Accepted(t.Context(), s.ID, "q3", "")
+	wantProblem(t, "closing what nobody claims", err, problem.Conflict, "decision")
+	if _, err = h.Claim(t.Context(), s.ID, "q3", "p2"); err != nil {
+		t.Fatal(err)
 	}
-	_, err = h.RefusedItem(t.Context(), s.ID, "q1")
-	wantProblem(t, "a decided item", err, problem.NotFound, "id")
+	for range 2 {
+		done, err = h.Accepted(t.Context(), s.ID, "q3", "seen")
+		if err != nil || done.Decision != accounts.Accept || done.By != "p2" || done.Decided != h.now.UnixMilli() {
+			t.Errorf("accepted: %+v, %v", done, err)
+		}
+	}
+	_, err = h.Discard(t.Context(), s.ID, "q3", "p1", "no")
+	wantProblem(t, "discarding what was accepted", err, problem.Conflict, "decision")
+	if ids, _ = list(s.ID, 100); slices.Contains(ids, "q3") || !slices.Contains(ids, "q4") {
+		t.Errorf("edits of the plan are one each, and there wait %v", ids)
+	}
+
+	decided, more, err := h.Decided(t.Context(), s.ID, 100)
+	if err != nil || len(decided) != 3 || decided[0].ID != "q3" || more {
+		t.Errorf("decided: %+v, %v, %v", decided, more, err)
+	}
+	if mine, err := h.DecidedFor(t.Context(), s.ID, "d00000000", 100); err != nil || len(mine) != 0 {
+		t.Errorf("decided of another device: %+v, %v", mine, err)
+	}
+	if mine, err := h.DecidedFor(t.Context(), s.ID, j.Device, 2); err != nil || len(mine) != 2 {
+		t.Errorf("two decided of the device: %+v, %v", mine, err)
+	}
+}
+
+// What one device hands over is bounded, and what is over the bound leaves nothing.
+func TestDrainedIsBounded(t *testing.T) {
+	h := newHouse(t)
+	s := h.site(t, "brook")
+	j := h.join(t, h.invite(t, accounts.Invitation{Site: s.ID}), "Dan", "")
+	other := h.join(t, h.invite(t, accounts.Invitation{Site: s.ID}), "Irena", "")
+	some := func(from, n int) (list []string) {
+		for i := range n {
+			list = append(list, fmt.Sprintf(`{"n":%d}`, from+i))
+		}
+		return list
+	}
+	if _, err := h.KeepDrained(t.Context(), s.ID, j.Device, some(0, accounts.DrainedItems)); err != nil {
+		t.Fatal(err)
+	}
+	_, err := h.KeepDrained(t.Context(), s.ID, j.Device, some(accounts.DrainedItems, 2))
+	wantProblem(t, "one too many", err, problem.TooLarge, "entries")
+	if _, err := h.KeepDrained(t.Context(), s.ID, j.Device, some(0, 100)); err != nil {
+		t.Errorf("what is kept already, once more: %v", err)
+	}
+	if _, err := h.KeepDrained(t.Context(), s.ID, other.Device, some(0, 1)); err != nil {
+		t.Errorf("another device: %v", err)
+	}
+	items, more, err := h.Quarantine(t.Context(), s.ID, 2*accounts.DrainedItems)
+	if err != nil || more || len(items) != accounts.DrainedItems+1 {
+		t.Errorf("kept %d, %v, %v", len(items), more, err)
+	}
+
+	// 16 MiB of large entries are fewer than 5,000.
+	long := func(i int) []string {
+		return []string{fmt.Sprintf(`{"n":%d,"text":"%s"}`, i, strings.Repeat("x", 4<<20))}
+	}
+	for i := range 3 {
+		if _, err := h.KeepDrained(t.Context(), s.ID, other.Device, long(i)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	_, err = h.KeepDrained(t.Context(), s.ID, other.Device, long(3))
+	wantProblem(t, "too large together", err, problem.TooLarge, "entries")
 }
 
 func TestRestoreWindow(t *testing.T) {

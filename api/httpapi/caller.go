@@ -70,13 +70,28 @@ func (s *Server) manager(ctx context.Context, in AtSite) (caller, accounts.Perso
 	if err != nil {
 		return caller{}, accounts.Person{}, err
 	}
-	now := s.now().UnixMilli()
 	for _, p := range c.people {
-		if p.Role == rights.Manager && p.From <= now && (p.Until == 0 || p.Until > now) {
+		if s.manages(p) {
 			return c, p, nil
 		}
 	}
 	return caller{}, accounts.Person{}, problem.New(problem.Forbidden, "role", "Only a manager of this site may do this.")
+}
+
+// managerNamed finds one manager among the people of a device.
+func (s *Server) managerNamed(c caller, person string) (accounts.Person, error) {
+	for _, p := range c.people {
+		if p.ID == person && s.manages(p) {
+			return p, nil
+		}
+	}
+	return accounts.Person{}, problem.New(problem.Forbidden, "by", "by names nobody who is a manager on this device.")
+}
+
+// manages says that a person has a manager's grant of now.
+func (s *Server) manages(p accounts.Person) bool {
+	now := s.now().UnixMilli()
+	return p.Role == rights.Manager && p.From <= now && (p.Until == 0 || p.Until > now)
 }
 
 // identity is what the hub goes by for a device's socket.

@@ -89,6 +89,7 @@ func New(cfg Config) *fiber.App {
 	s.enrolment(api)
 	s.siteRoutes(api)
 	s.manageRoutes(api)
+	s.quarantineRoutes(api)
 	if cfg.Phone != nil {
 		// Use, not Get: a route that matches every address would hide that a wrong method was the trouble.
 		app.Use(phoneFiles(cfg.Phone))

@@ -144,6 +144,7 @@ var managersOnly = []struct {
 	{"GET", "/devices", nil},
 	{"POST", "/devices/{device}/revoke", nil},
 	{"GET", "/quarantine", nil},
+	{"GET", "/quarantine?decided=true", nil},
 	{"POST", "/quarantine/q1", object{"decision": "discard", "why": "no"}},
 	{"POST", "/restore-window", object{"minutes": 5}},
 }
@@ -229,7 +230,7 @@ func TestSitesAreApart(t *testing.T) {
 	routes := append(managersOnly[:len(managersOnly):len(managersOnly)], []struct {
 		method, path string
 		body         any
-	}{{"POST", "/tickets", nil}, {"GET", "/documents", nil}, {"GET", "/people", nil}, {"GET", "/rules", nil}}...)
+	}{{"POST", "/tickets", nil}, {"GET", "/documents", nil}, {"GET", "/people", nil}, {"GET", "/decisions", nil}, {"GET", "/rules", nil}}...)
 	for _, r := range routes {
 		path := neighbour.fill(r.path)
 		same("another site's "+r.path, y.ask(r.method, path, manager.access, r.body),
@@ -273,7 +274,7 @@ func TestRevokedPhoneDrains(t *testing.T) {
 	}
 	before := y.rows()
 	for _, r := range [][2]string{{"GET", "/api/v1/me"}, {"GET", crew.at("/documents")}, {"GET", crew.at("/people")}, {"GET", crew.at("/rules")},
-		{"POST", crew.at("/tickets")}, {"GET", crew.at("/devices")}, {"GET", crew.at("/quarantine")}} {
+		{"POST", crew.at("/tickets")}, {"GET", crew.at("/decisions")}, {"GET", crew.at("/devices")}, {"GET", crew.at("/quarantine")}} {
 		y.wantRefused(r[1]+" with a drain token", y.ask(r[0], r[1], crew.access, nil), 401, "Authorization")
 	}
 	y.wantRefused("joining with a drain token", y.ask("POST", "/api/v1/join", crew.access, object{"code": strings.Repeat("Z", 20), "name": "Petru"}), 401, "Authorization")
@@ -288,30 +289,28 @@ func TestRevokedPhoneDrains(t *testing.T) {
 			t.Errorf("kept %d, want 2", kept.Kept)
 		}
 	}
-	var waiting struct{ Items []accounts.Refused }
-	y.ok("GET", manager.at("/quarantine"), manager.access, nil, &waiting)
-	if len(waiting.Items) != 2 {
+	waiting := manager.waiting()
+	if len(waiting) != 2 {
 		t.Fatalf("quarantine: %+v, want 2 items", waiting)
 	}
-	decide := func(id, decision string) answer {
-		return y.ask("POST", manager.at("/quarantine/"+id), manager.access, object{"decision": decision, "why": "seen on the phone"})
-	}
-	for _, item := range waiting.Items {
-		if item.Entries[0] != string(raw) {
-			y.wantRefused("accepting what is no entry", decide(item.ID, "accept"), 400, "id")
-			if a := decide(item.ID, "discard"); a.status != 200 {
+	for _, item := range waiting {
+		if item.Code != "revoked" || item.Device != crew.Device || item.Label != "Dan's phone" {
+			t.Errorf("item: %+v", item)
+		}
+		if item.Entries[0].Raw != string(raw) {
+			y.wantRefused("accepting what is no entry", manager.decide(item.ID, "accept", ""), 409, "decision")
+			if a := manager.decide(item.ID, "discard", "this says nothing"); a.status != 200 {
 				t.Errorf("discarding: %s", a)
 			}
 			continue
 		}
-		if a := decide(item.ID, "accept"); a.status != 200 {
+		if a := manager.decide(item.ID, "accept", "seen on the phone"); a.status != 200 {
 			t.Fatalf("accepting: %s", a)
 		}
-		y.wantRefused("deciding again", decide(item.ID, "discard"), 404, "id")
+		y.wantRefused("deciding the other way", manager.decide(item.ID, "discard", "no"), 409, "decision")
 	}
-	y.ok("GET", manager.at("/quarantine"), manager.access, nil, &waiting)
-	if len(waiting.Items) != 0 {
-		t.Errorf("after the decisions %d items wait", len(waiting.Items))
+	if waiting = manager.waiting(); len(waiting) != 0 {
+		t.Errorf("after the decisions %d items wait", len(waiting))
 	}
 	read, err := replay.Read(t.Context(), y.db, site.ID)
 	y.must(err)
@@ -394,7 +393,7 @@ func TestHealth(t *testing.T) {
 		Paths   map[string]any
 	}
 	y.ok("GET", "/api/v1/openapi.json", "", nil, &api)
-	if !strings.HasPrefix(api.OpenAPI, "3.") || len(api.Paths) != 17 {
-		t.Errorf("openapi %s with %d paths, want 17", api.OpenAPI, len(api.Paths))
+	if !strings.HasPrefix(api.OpenAPI, "3.") || len(api.Paths) != 18 {
+		t.Errorf("openapi %s with %d paths, want 18", api.OpenAPI, len(api.Paths))
 	}
 }
