@@ -38,6 +38,8 @@ var arrows = []arrow{
 	{"sync/accept", []string{"schema", "sync/admit", "sync/change", "sync/hub"}, nil,
 		"what a manager lets in is judged and written by the same hands as all else"},
 	{"sync/replay", []string{"schema", "sync/change", "sync/fold", "sync/hub"}, nil, "reads stored documents for the rules"},
+	{"sync/scrub", []string{"schema", "sync/admit", "sync/change", "sync/fold", "sync/wire"}, nil,
+		"looks through stored rows by plain SQL, whichever store they are in"},
 	{"api", []string{"schema", "sync", "api"}, []string{
 		"github.com/gofiber/fiber/v2", "github.com/gofiber/contrib/websocket", "github.com/fasthttp/websocket",
 		"github.com/danielgtaylor/huma/v2", "github.com/golang-jwt/jwt/v5", "github.com/spf13/cobra",

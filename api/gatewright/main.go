@@ -35,8 +35,11 @@ func sentence(err error) string {
 	return err.Error()
 }
 
-// exitCode is 2 for what the caller can mend, 1 for the rest.
+// exitCode is 2 for what the caller can mend and for a check that could not be made, 1 for the rest.
 func exitCode(err error) int {
+	if errors.As(err, &unable{}) {
+		return 2
+	}
 	var e *problem.Error
 	if errors.As(err, &e) && e.Kind != problem.Internal && e.Kind != problem.Unavailable {
 		return 2
@@ -55,7 +58,7 @@ func root() *cobra.Command {
 	c.SetFlagErrorFunc(func(_ *cobra.Command, err error) error {
 		return problem.New(problem.Invalid, "flags", err.Error()+".")
 	})
-	c.AddCommand(serveCommand(), demoCommand(), siteCommand(), inviteCommand(), ticketCommand(), docsCommand(), rulesCommand(), versionCommand())
+	c.AddCommand(serveCommand(), demoCommand(), siteCommand(), inviteCommand(), ticketCommand(), docsCommand(), rulesCommand(), checkCommand(), versionCommand())
 	return c
 }
 

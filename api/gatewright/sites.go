@@ -111,8 +111,7 @@ func (h *house) showDemo(ctx context.Context, runner *hub.Runner, origin string)
 
 // seedProgress tells a terminal how far the history is; a pipe stays quiet.
 func seedProgress() func(done, of int) {
-	info, err := os.Stderr.Stat()
-	if err != nil || info.Mode()&os.ModeCharDevice == 0 {
+	if !terminal(os.Stderr) {
 		return func(int, int) {}
 	}
 	return func(done, of int) {

@@ -1,0 +1,324 @@
+package scrub_test
+
+import (
+	"bytes"
+	"compress/gzip"
+	"context"
+	"database/sql"
+	"errors"
+	"io"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+
+	"gatewright/sync/admit"
+	"gatewright/sync/change"
+	"gatewright/sync/hub"
+	"gatewright/sync/scrub"
+	"gatewright/sync/sqlitestore"
+)
+
+// sound gives a database without damage: six weeks of a demo, with forks,
+// relayed changes, a held change and a refused record.
+func sound(t *testing.T) (path string) {
+	t.Helper()
+	f, err := os.Open("../sqlitestore/testdata/version1.db.gz")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	z, err := gzip.NewReader(f)
+	if err != nil {
+		t.Fatal(err)
+	}
+	b, err := io.ReadAll(z)
+	if err != nil {
+		t.Fatal(err)
+	}
+	path = filepath.Join(t.TempDir(), "gatewright.db")
+	if err := os.WriteFile(path, b, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	db, err := sqlitestore.Open(t.Context(), path, sqlitestore.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := db.Close(); err != nil {
+		t.Fatal(err)
+	}
+	return path
+}
+
+// look checks a database as beside a running server.
+func look(t *testing.T, path, site string) (scrub.Summary, []scrub.Finding, error) {
+	t.Helper()
+	db, err := sqlitestore.Open(t.Context(), path, sqlitestore.Options{ReadOnly: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer db.Close()
+	var found []scrub.Finding
+	sum, err := scrub.Check(t.Context(), db, scrub.Options{Site: site, Report: func(f scrub.Finding) { found = append(found, f) }})
+	if sum.Findings != len(found) {
+		t.Errorf("%d findings are counted and %d reported", sum.Findings, len(found))
+	}
+	return sum, found, err
+}
+
+// damage runs statements without the care that the program takes.
+func damage(t *testing.T, path string, statements ...string) {
+	t.Helper()
+	db, err := sql.Open("sqlite", "file:"+path+"?_pragma=foreign_keys(OFF)")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer db.Close()
+	for _, s := range statements {
+		r, err := db.Exec(s)
+		if err != nil {
+			t.Fatalf("%s: %v", s, err)
+		}
+		if n, err := r.RowsAffected(); err != nil || n == 0 {
+			t.Fatalf("%s: damaged nothing (%v)", s, err)
+		}
+	}
+}
+
+func TestSound(t *testing.T) {
+	path := sound(t)
+	for _, site := range []string{"", "demo"} {
+		sum, found, err := look(t, path, site)
+		if err != nil || len(found) > 0 {
+			t.Fatalf("%v, %v", found, err)
+		}
+		want := scrub.Summary{Sites: 1, Documents: 3, Changes: 248, Entries: 1320, Held: 1, Refused: 1}
+		if sum != want {
+			t.Errorf("looked at %+v, want %+v", sum, want)
+		}
+	}
+	if _, _, err := look(t, path, "elsewhere"); !errors.Is(err, scrub.ErrNoSite) {
+		t.Errorf("a site that is not there: %v", err)
+	}
+}
+
+// Of the middle of a month: a change that others depend on, of one entry.
+const middle = `(doc_id, hash) IN (SELECT c.doc_id, c.hash FROM changes c JOIN documents d ON d.id = c.doc_id
+	WHERE d.name = 'log/2026-10' AND c.device <> 'server' ORDER BY c.received_at LIMIT 1 OFFSET 40)`
+
+// Each kind of damage is found, by what it is called, and nothing is said of
+// what is whole.
+func TestDamage(t *testing.T) {
+	for _, c := range []struct {
+		name   string
+		damage []string
+		want   []scrub.Code
+		about  string // in one of the sentences
+	}{
+		{"a bit of a change", []string{`UPDATE changes SET bytes = CAST(substr(bytes, 1, 60) || x'fe' || substr(bytes, 62) AS BLOB) WHERE ` + middle},
+			[]scrub.Code{scrub.Decode}, "phone"},
+		{"a change cut short", []string{`UPDATE changes SET bytes = substr(bytes, 1, 50) WHERE ` + middle}, []scrub.Code{scrub.Decode}, "phone"},
+		{"no bytes", []string{`UPDATE changes SET bytes = x'' WHERE ` + middle}, []scrub.Code{scrub.Decode}, ""},
+		{"another change's bytes", []string{`UPDATE changes SET bytes = (SELECT bytes FROM changes WHERE device <> 'server' ORDER BY received_at DESC LIMIT 1) WHERE ` + middle},
+			[]scrub.Code{scrub.Hash}, "hash"},
+		{"a number", []string{`UPDATE changes SET seq = 9999 WHERE ` + middle}, []scrub.Code{scrub.Columns, scrub.Seq}, "number"},
+		{"an actor", []string{`UPDATE changes SET actor = x'01' WHERE ` + middle}, []scrub.Code{scrub.Columns, scrub.Actor, scrub.Seq, scrub.Seq}, "bound to no device"},
+		{"dependencies", []string{`UPDATE changes SET deps = x'' WHERE ` + middle}, []scrub.Code{scrub.Columns}, "dependencies"},
+		{"half a dependency", []string{`UPDATE changes SET deps = x'0102' WHERE ` + middle}, []scrub.Code{scrub.Columns}, "dependencies"},
+		{"a row of a hash that is none", []string{`UPDATE changes SET hash = x'0102' WHERE ` + middle}, []scrub.Code{scrub.Engine, scrub.Hash, scrub.NoEntry, scrub.Deps, scrub.Seq}, ""},
+		{"a change lost", []string{`DELETE FROM entries WHERE ` + middle, `DELETE FROM changes WHERE ` + middle}, []scrub.Code{scrub.Deps, scrub.Seq}, "is not stored. A phone"},
+		{"a change lost, its entry left", []string{`DELETE FROM changes WHERE ` + middle}, []scrub.Code{scrub.Engine, scrub.NoEntry, scrub.Deps, scrub.Seq}, "refers to a row"},
+		{"a change stored as another device's", []string{`UPDATE changes SET device = 'someone' WHERE ` + middle}, []scrub.Code{scrub.Actor}, "someone"},
+		{"an actor forgotten", []string{`DELETE FROM actors WHERE actor IN (SELECT actor FROM changes c JOIN documents d ON d.id = c.doc_id WHERE d.name = 'plan')`},
+			[]scrub.Code{scrub.Actor}, "bound to no device"},
+		{"an entry's row lost", []string{`DELETE FROM entries WHERE ` + middle}, []scrub.Code{scrub.EntryRow}, "has no row"},
+		{"an entry's row of another person", []string{`UPDATE entries SET person = 'nobody' WHERE ` + middle}, []scrub.Code{scrub.EntryRow}, "nobody"},
+		{"an entry's row under another id", []string{`UPDATE entries SET id = 'X' WHERE ` + middle}, []scrub.Code{scrub.EntryRow, scrub.NoEntry}, "entry X"},
+		{"an entry's row at another site", []string{`UPDATE entries SET site_id = 'x' WHERE ` + middle}, []scrub.Code{scrub.Engine, scrub.EntryRow}, "site x"},
+		{"an entry's row in another document", []string{`UPDATE entries SET doc_id = 'x' WHERE ` + middle}, []scrub.Code{scrub.Engine, scrub.EntryRow, scrub.NoEntry}, "document x"},
+		{"a row without an entry", []string{`INSERT INTO entries SELECT site_id, 'extra', doc_id, hash, person FROM entries WHERE ` + middle}, []scrub.Code{scrub.NoEntry}, "entry extra"},
+		{"heads lost", []string{`UPDATE documents SET heads = x'' WHERE name = 'log/2026-11'`}, []scrub.Code{scrub.Heads}, "0 stored, 2 follow"},
+		{"half a head", []string{`UPDATE documents SET heads = x'01' WHERE name = 'log/2026-11'`}, []scrub.Code{scrub.Heads}, "damaged"},
+		{"a document under another name", []string{`UPDATE documents SET name = 'log/2025-01' WHERE name = 'log/2026-11'`},
+			[]scrub.Code{scrub.Name, scrub.Content}, "may not hold"},
+		{"the plan's change", []string{`UPDATE changes SET bytes = x'00' WHERE doc_id IN (SELECT id FROM documents WHERE name = 'plan')`}, []scrub.Code{scrub.Decode}, "plan"},
+		{"a held change", []string{`UPDATE held SET bytes = substr(bytes, 1, 40)`}, []scrub.Code{scrub.Held}, "held"},
+		{"a held change of another hash", []string{`UPDATE held SET hash = zeroblob(32)`}, []scrub.Code{scrub.Held}, "held"},
+		{"held for another document", []string{`UPDATE held SET doc_id = 'x'`}, []scrub.Code{scrub.Held}, "document x"},
+		{"held and stored", []string{`UPDATE held SET (doc_id, doc, hash, bytes) = (SELECT c.doc_id, d.name, c.hash, c.bytes FROM changes c
+			JOIN documents d ON d.id = c.doc_id WHERE d.name = 'plan')`}, []scrub.Code{scrub.Held}, "as well"},
+		{"a refused record", []string{`UPDATE quarantine SET entries = '["cut'`}, []scrub.Code{scrub.Quarantine}, "q-drained"},
+		{"a refused record's hash", []string{`UPDATE quarantine SET hash = x''`}, []scrub.Code{scrub.Quarantine}, "q-drained"},
+		{"a reference", []string{`UPDATE device_people SET person_id = 'nobody' WHERE rowid = 1`}, []scrub.Code{scrub.Engine}, "device_people"},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			t.Parallel()
+			path := sound(t)
+			damage(t, path, c.damage...)
+			_, found, err := look(t, path, "")
+			if err != nil {
+				t.Fatal(err)
+			}
+			wantFound(t, found, c.about, c.want...)
+		})
+	}
+}
+
+// wantFound wants these kinds and no others, and a sentence about something.
+func wantFound(t *testing.T, found []scrub.Finding, about string, want ...scrub.Code) {
+	t.Helper()
+	codes := map[scrub.Code]bool{}
+	said := false
+	for i, f := range found {
+		codes[f.Code] = true
+		said = said || strings.Contains(f.String(), about)
+		if f.Remedy == "" || f.Wrong == "" || strings.HasSuffix(f.Wrong, ".") {
+			t.Errorf("no clear sentence: %q", f)
+		}
+		if !slices.Contains(want, f.Code) {
+			t.Errorf("also found %q", f.Code)
+		}
+		if i < 6 {
+			t.Log(f)
+		}
+	}
+	for _, code := range want {
+		if !codes[code] {
+			t.Errorf("no finding %q", code)
+		}
+	}
+	if !said {
+		t.Errorf("no sentence about %q", about)
+	}
+}
+
+// Changes that are sound by themselves and yet should never have come in.
+func TestChangesOutOfPlace(t *testing.T) {
+	for _, c := range []struct {
+		name, doc string
+		make      func(heads []change.Hash, top uint64) *change.Change
+		want      []scrub.Code
+		about     string
+	}{
+		{"counting on from nothing", "log/2026-11", func(heads []change.Hash, top uint64) *change.Change {
+			return &change.Change{Seq: 1, StartOp: top + 7, Deps: heads, Message: admit.ServerMessage,
+				Ops: []change.Op{{Key: "x", Action: change.Set, Value: change.String("x")}}}
+		}, []scrub.Code{scrub.Counters, scrub.Content}, "count from"},
+		{"no entry", "log/2026-11", func(heads []change.Hash, top uint64) *change.Change {
+			return &change.Change{Seq: 1, StartOp: top + 1, Deps: heads, Ops: []change.Op{{Key: "x", Action: change.Set, Value: change.String("{}")}}}
+		}, []scrub.Code{scrub.Content}, "may not hold"},
+		{"a gap in the numbers", "plan", func(heads []change.Hash, top uint64) *change.Change {
+			return &change.Change{Seq: 2, StartOp: top + 1, Deps: heads, Message: admit.ServerMessage,
+				Ops: []change.Op{{Key: "visits", Action: change.MakeMap}}}
+		}, []scrub.Code{scrub.Seq}, "the last has number 2"},
+		{"an edit of an item that is not there", "plan", func(heads []change.Hash, top uint64) *change.Change {
+			return &change.Change{Seq: 1, StartOp: top + 1, Deps: heads, Message: admit.ServerMessage,
+				Ops: []change.Op{{Obj: change.OpID{Counter: 1, Actor: "nobody"}, Key: "name", Action: change.Set, Value: change.String("x")}}}
+		}, []scrub.Code{scrub.Plan}, "cannot be applied"},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			path := sound(t)
+			db, err := sqlitestore.Open(t.Context(), path, sqlitestore.Options{})
+			if err != nil {
+				t.Fatal(err)
+			}
+			defer db.Close()
+			site, doc, top := siteOf(t, db), hub.Document{}, uint64(0)
+			docs, err := db.Documents(t.Context(), site)
+			if err != nil {
+				t.Fatal(err)
+			}
+			for _, d := range docs {
+				if d.Name == c.doc {
+					doc = d
+				}
+			}
+			stored, _, err := db.Load(t.Context(), site, c.doc)
+			if err != nil {
+				t.Fatal(err)
+			}
+			for _, s := range stored {
+				x, err := change.Decode(s.Bytes, change.DefaultLimits)
+				if err != nil {
+					t.Fatal(err)
+				}
+				top = max(top, x.MaxOp())
+			}
+			x := c.make(doc.Heads, top)
+			x.Actor = "stranger"
+			if err := change.Encode(x); err != nil {
+				t.Fatal(err)
+			}
+			err = db.Append(t.Context(), hub.Batch{Site: site, Doc: doc.Name, DocID: doc.ID, Now: 1, Changes: []hub.StoredChange{
+				{Hash: x.Hash, Actor: x.Actor, Seq: x.Seq, Deps: x.Deps, Bytes: x.Bytes, Device: admit.ServerDevice}}})
+			if err != nil {
+				t.Fatal(err)
+			}
+			_, found, err := look(t, path, "")
+			if err != nil {
+				t.Fatal(err)
+			}
+			wantFound(t, found, c.about, c.want...)
+		})
+	}
+}
+
+func siteOf(t *testing.T, db *sqlitestore.DB) (id string) {
+	t.Helper()
+	if err := db.Reader().QueryRow(`SELECT id FROM sites`).Scan(&id); err != nil {
+		t.Fatal(err)
+	}
+	return id
+}
+
+// A page of the file is overwritten: the engine says so, the table that it is
+// of cannot be read, and the rest is looked at all the same.
+func TestDamagedPage(t *testing.T) {
+	path := sound(t)
+	db, err := sqlitestore.Open(t.Context(), path, sqlitestore.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	var root, size int64
+	if err := db.Reader().QueryRow(`SELECT rootpage FROM sqlite_schema WHERE name = 'quarantine'`).Scan(&root); err != nil {
+		t.Fatal(err)
+	}
+	if err := db.Reader().QueryRow(`PRAGMA page_size`).Scan(&size); err != nil {
+		t.Fatal(err)
+	}
+	if err := db.Close(); err != nil { // with it, what is in the log moves into the file
+		t.Fatal(err)
+	}
+	f, err := os.OpenFile(path, os.O_RDWR, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := f.WriteAt(bytes.Repeat([]byte{0xa5}, int(size)), (root-1)*size); err != nil {
+		t.Fatal(err)
+	}
+	if err := f.Close(); err != nil {
+		t.Fatal(err)
+	}
+	sum, found, err := look(t, path, "")
+	if err != nil {
+		t.Fatal(err)
+	}
+	wantFound(t, found, "cannot be read", scrub.Engine, scrub.Unreadable)
+	if sum.Changes != 248 {
+		t.Errorf("%d changes were looked at, want 248", sum.Changes)
+	}
+}
+
+func TestContextEnded(t *testing.T) {
+	db, err := sqlitestore.Open(t.Context(), sound(t), sqlitestore.Options{ReadOnly: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer db.Close()
+	ctx, cancel := context.WithCancel(t.Context())
+	_, err = scrub.Check(ctx, db, scrub.Options{Report: func(f scrub.Finding) { t.Error(f) }, Told: func(string, int, int) { cancel() }})
+	if !errors.Is(err, context.Canceled) {
+		t.Errorf("stopped half-way: %v", err)
+	}
+}
