@@ -74,7 +74,7 @@ func (c *scrubbing) each(tx *sql.Tx, fn func(scan func(...any) error) error, que
 }
 
 func (c *scrubbing) sites() (list []site, err error) {
-	err = c.src.Snapshot(c.ctx, func(tx *sql.Tx) error {
+	err = c.src.Snapshot(c.ctx, func(_ context.Context, tx *sql.Tx) error {
 		return c.each(tx, func(scan func(...any) error) error {
 			var s site
 			if err := scan(&s.id, &s.slug); err != nil {
@@ -98,7 +98,7 @@ func (c *scrubbing) sites() (list []site, err error) {
 // part runs one piece of the look on a snapshot. What the engine cannot read
 // is a finding, and the look goes on with the next piece.
 func (c *scrubbing) part(s site, doc string, fn func(tx *sql.Tx) error) error {
-	err := c.src.Snapshot(c.ctx, fn)
+	err := c.src.Snapshot(c.ctx, func(_ context.Context, tx *sql.Tx) error { return fn(tx) })
 	if err != nil && c.ctx.Err() == nil {
 		c.report(Finding{Code: Unreadable, Site: s.slug, Document: doc, Wrong: "its rows cannot be read: " + err.Error(), Remedy: backup})
 		return nil

@@ -22,7 +22,7 @@ import (
 // Source is a database that can be looked through.
 type Source interface {
 	// Snapshot runs fn on one moment of the database. fn must not write.
-	Snapshot(ctx context.Context, fn func(tx *sql.Tx) error) error
+	Snapshot(ctx context.Context, fn func(ctx context.Context, tx *sql.Tx) error) error
 	// Integrity has the engine look at itself and gives a sentence for each
 	// thing that it finds wrong.
 	Integrity(ctx context.Context) ([]string, error)

@@ -10,17 +10,12 @@ import (
 	sqlite3 "modernc.org/sqlite/lib"
 )
 
-// Snapshot runs fn on one moment of the database. fn reads only.
-func (db *DB) Snapshot(ctx context.Context, fn func(tx *sql.Tx) error) error {
-	return db.reading(ctx, "reading the database", fn)
-}
-
 // Integrity has SQLite look at every page and index of its file, and at every
 // reference between rows. It gives a sentence for each thing that is wrong, a
 // hundred at most.
 func (db *DB) Integrity(ctx context.Context) (wrong []string, err error) {
 	for _, look := range []func(context.Context, *sql.Tx, func(string)) error{pages, references} {
-		err := db.reading(ctx, "checking the database file", func(tx *sql.Tx) error {
+		err := db.Snapshot(ctx, func(ctx context.Context, tx *sql.Tx) error {
 			return look(ctx, tx, func(sentence string) {
 				if len(wrong) < 100 {
 					wrong = append(wrong, sentence)
@@ -38,25 +33,37 @@ func (db *DB) Integrity(ctx context.Context) (wrong []string, err error) {
 }
 
 func pages(ctx context.Context, tx *sql.Tx, found func(string)) error {
-	return each(ctx, tx, func(scan func(...any) error) error {
+	rows, err := tx.QueryContext(ctx, `PRAGMA integrity_check(100)`)
+	if err != nil {
+		return err
+	}
+	defer rows.Close()
+	for rows.Next() {
 		var line string
-		err := scan(&line)
-		if err == nil && line != "ok" {
+		if err := rows.Scan(&line); err != nil {
+			return err
+		}
+		if line != "ok" {
 			found("SQLite finds its file damaged: " + line)
 		}
-		return err
-	}, `PRAGMA integrity_check(100)`)
+	}
+	return rows.Err()
 }
 
 func references(ctx context.Context, tx *sql.Tx, found func(string)) error {
-	return each(ctx, tx, func(scan func(...any) error) error {
+	rows, err := tx.QueryContext(ctx, `PRAGMA foreign_key_check`)
+	if err != nil {
+		return err
+	}
+	defer rows.Close()
+	for rows.Next() {
 		var table, parent string
 		var row sql.NullInt64
 		var key int
-		err := scan(&table, &row, &parent, &key)
-		if err == nil {
-			found(fmt.Sprintf("row %d of table %s refers to a row of %s that is not there", row.Int64, table, parent))
+		if err := rows.Scan(&table, &row, &parent, &key); err != nil {
+			return err
 		}
-		return err
-	}, `PRAGMA foreign_key_check`)
+		found(fmt.Sprintf("row %d of table %s refers to a row of %s that is not there", row.Int64, table, parent))
+	}
+	return rows.Err()
 }

@@ -61,6 +61,11 @@ func (s *Store) read(ctx context.Context, doing string, unit func(j job) error) 
 	}))
 }
 
+// Snapshot runs a unit that reads on one moment of the database.
+func (s *Store) Snapshot(ctx context.Context, unit func(ctx context.Context, tx *sql.Tx) error) error {
+	return failed("reading the database", s.engine.Read(ctx, unit))
+}
+
 func failed(doing string, err error) error {
 	if err == nil {
 		return nil
