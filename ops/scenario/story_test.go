@@ -48,6 +48,7 @@ func TestStories(t *testing.T) {
 					"rules":      verb(rulesVerb),
 					"entries":    verb(entriesVerb),
 					"quarantine": verb(quarantineVerb),
+					"accept":     verb(acceptVerb),
 					"held":       verb(heldVerb),
 					"conflicts":  verb(conflictsVerb),
 					"converged":  verb(func(w *World, s *scene) error { return w.Converged() }),
@@ -271,6 +272,26 @@ func quarantineVerb(w *World, s *scene) error {
 	return nil
 }
 
+// accept ENTRY [dies=N]: a manager lets in what was refused; the server dies
+// before its N-th write, and starts anew.
+func acceptVerb(w *World, s *scene) error {
+	id, err := s.next("the entry")
+	if err != nil {
+		return err
+	}
+	opt, err := s.options()
+	if err != nil {
+		return err
+	}
+	n := 0
+	if opt["dies"] != "" {
+		if n, err = strconv.Atoi(opt["dies"]); err != nil {
+			return err
+		}
+	}
+	return w.Accept(logbook.EntryID(id), n)
+}
+
 // held: what waits to be confirmed, by document.
 func heldVerb(w *World, s *scene) error {
 	list, err := w.Held()
@@ -394,8 +415,10 @@ var phoneVerbs = map[string]func(w *World, h *handset, s *scene) error{
 		}
 		return nil
 	},
-	"log":  logVerb,
-	"edit": editVerb,
+	// drain: it hands over what waits, because its access has ended.
+	"drain": func(w *World, h *handset, s *scene) error { return w.Drain(h) },
+	"log":   logVerb,
+	"edit":  editVerb,
 }
 
 // phone P edit COLLECTION ITEM FIELD=JSON …

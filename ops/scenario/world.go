@@ -33,6 +33,7 @@ type World struct {
 	authors map[string]*admit.Author // by device id: what enrolment wrote
 	phones  map[string]*handset      // by name
 	names   map[string]string        // ids of people, devices and entries, to their names in the story
+	claimed map[string]int64         // when a manager began to accept what is in quarantine, by its id
 	noted   map[string]int64         // clock offsets last written to the log, by device
 	drawn   map[string]*rand.ChaCha8
 }
@@ -59,7 +60,7 @@ func NewWorld(newStore func() (*keep, error)) *World {
 	return &World{
 		site: siteID, loc: time.UTC, newStore: newStore,
 		authors: map[string]*admit.Author{}, phones: map[string]*handset{}, names: map[string]string{logbook.Server: logbook.Server},
-		noted: map[string]int64{}, drawn: map[string]*rand.ChaCha8{},
+		claimed: map[string]int64{}, noted: map[string]int64{}, drawn: map[string]*rand.ChaCha8{},
 	}
 }
 
