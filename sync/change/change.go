@@ -159,7 +159,7 @@ type Change struct {
 	Actor   Actor
 	Seq     uint64 // 1 for the actor's first change
 	StartOp uint64 // counter of the first operation
-	Time    int64  // as in the chunk; JavaScript writes seconds since 1970
+	Time    int64  // as in the chunk, within 53 bits; JavaScript writes seconds since 1970
 	Message string // "" = none
 	Deps    []Hash // ascending
 	Ops     []Op

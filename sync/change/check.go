@@ -7,6 +7,10 @@ import "unicode/utf8"
 const (
 	maxExtra = 1024
 	tagExtra = 1
+
+	// JavaScript's library throws on a change whose time its numbers cannot
+	// hold, whenever it looks at the history.
+	maxTime = 1<<53 - 1
 )
 
 // check holds a change, read or about to be written, to what one change alone
@@ -20,6 +24,9 @@ func (c *Change) check() *Error {
 	}
 	if c.StartOp == 0 || c.StartOp > maxCounter || c.StartOp+uint64(len(c.Ops)) > maxCounter {
 		return refuse(CodeStart, "operation counters below 1 or above 32 bits")
+	}
+	if c.Time < -maxTime || c.Time > maxTime {
+		return refuse(CodeNumber, "time beyond 53 bits")
 	}
 	if !utf8.ValidString(c.Message) {
 		return refuse(CodeText, "message is not UTF-8")

@@ -133,6 +133,8 @@ func TestHostile(t *testing.T) {
 		{"time in a longer form", func(r *raw) { r.time = []byte{0x80, 0} }, "number"},
 		{"negative time in a longer form", func(r *raw) { r.time = []byte{0xff, 0x7f} }, "number"},
 		{"time above 64 bits", func(r *raw) { r.time = append(bytes.Repeat([]byte{0x80}, 9), 1) }, "number"},
+		{"time of 2^53", func(r *raw) { r.time = append(bytes.Repeat([]byte{0x80}, 7), 0x10) }, "number"},
+		{"time of -2^53", func(r *raw) { r.time = append(bytes.Repeat([]byte{0x80}, 7), 0x70) }, "number"},
 		{"message not UTF-8", func(r *raw) { r.message = []byte{0xff} }, "text"},
 		{"actors unsorted", func(r *raw) { r.others = [][]byte{{0xcc}, {0xbb}} }, "actor"},
 		{"actor twice", func(r *raw) { r.others = [][]byte{{0xbb}, {0xbb}} }, "actor"},
