@@ -30,6 +30,7 @@ type settings struct {
 	Host   string `env:"GATEWRIGHT_HOST" envDefault:"localhost"`
 	Phone  string `env:"GATEWRIGHT_PHONE"`
 	Origin string `env:"GATEWRIGHT_ORIGIN"`
+	Pprof  string `env:"GATEWRIGHT_PPROF"` // loopback address for profiles; no flag: it is not for every day
 }
 
 func (s *settings) flags(c *cobra.Command) {
@@ -101,6 +102,11 @@ func serve(ctx context.Context, h *house, s *settings, begun func(context.Contex
 			return errors.Join(err, listener.Close())
 		}
 	}
+	stopProfiles, err := profiles(s.Pprof, h.log)
+	if err != nil {
+		return errors.Join(err, listener.Close())
+	}
+	defer stopProfiles()
 	failed := make(chan error, 1)
 	go func() { failed <- app.Listener(listener) }()
 	fmt.Printf("ready %s\n", local)
