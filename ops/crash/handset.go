@@ -1,0 +1,260 @@
+package crash
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math/rand/v2"
+	"strings"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	"github.com/fasthttp/websocket"
+
+	"gatewright/clients/phonesim"
+	"gatewright/schema/logbook"
+	"gatewright/sync/hub"
+	"gatewright/sync/wire"
+)
+
+// window is how many entries a phone has under way at once: it records the next one when one is acknowledged.
+const window = 3
+
+// handset is a phone of phonesim on a real socket. One goroutine works it at a time.
+type handset struct {
+	t      *Trial
+	site   *site
+	dev    *device
+	phone  *phonesim.Phone
+	random *rand.Rand
+	nudge  chan struct{}
+
+	waiting map[logbook.EntryID]bool // saved and not acknowledged
+	open    atomic.Int64             // how many these are
+	said    talk
+	joined  atomic.Bool              // a socket is open and the server has answered on it
+}
+
+func (t *Trial) newHandset(s *site, d *device) (*handset, error) {
+	h := &handset{t: t, site: s, dev: d, random: rand.New(rand.NewPCG(t.chance.Uint64(), t.chance.Uint64())),
+		nudge: make(chan struct{}, 1), waiting: map[logbook.EntryID]bool{}}
+	chance := rand.NewChaCha8([32]byte(fmt.Appendf(nil, "%032x", t.chance.Uint64())))
+	var err error
+	h.phone, err = phonesim.Open(phonesim.Config{Site: s.id, Device: d.id,
+		Clock:  func() int64 { return time.Now().UnixMilli() },
+		Random: func(b []byte) { _, _ = chance.Read(b) }}, phonesim.NewDisk())
+	return h, err
+}
+
+// wake has the phone look whether it should record.
+func (h *handset) wake() {
+	select {
+	case h.nudge <- struct{}{}:
+	default:
+	}
+}
+
+// closed is how a session ended.
+type closed struct {
+	code   int // of the close frame; 0 when there was none
+	reason string
+	err    error
+}
+
+func (c closed) String() string {
+	if c.code != 0 {
+		return strings.TrimSpace(fmt.Sprintf("%d %s", c.code, c.reason))
+	}
+	return fmt.Sprint(c.err)
+}
+
+// session connects and works until the socket ends. What the server had sent by then is read to the last byte: it
+// was acknowledged. enough, when given, is asked after each frame whether the session has served its purpose.
+func (h *handset) session(ctx context.Context, base string, enough func(wire.Message) bool) (end closed, err error) {
+	address, err := h.dev.socket(ctx, base)
+	if err != nil {
+		return closed{}, fmt.Errorf("getting a ticket: %w", err)
+	}
+	dialer := websocket.Dialer{HandshakeTimeout: 20 * time.Second}
+	ws, _, err := dialer.DialContext(ctx, address, nil)
+	if err != nil {
+		return closed{}, fmt.Errorf("opening a socket: %w", err)
+	}
+	defer ws.Close()
+	defer h.joined.Store(false)
+	defer h.phone.Disconnect()
+	stop := context.AfterFunc(ctx, func() { _ = ws.Close() })
+	defer stop()
+	h.said = nil
+	if err := h.phone.Connect(time.Now().UnixMilli()); err != nil {
+		return closed{}, err
+	}
+	frames, broke := make(chan []byte, 256), make(chan error, 1)
+	var reading sync.WaitGroup
+	defer reading.Wait()
+	over := make(chan struct{})
+	defer close(over)
+	reading.Go(func() {
+		defer close(frames)
+		for {
+			_, frame, err := ws.ReadMessage()
+			if err != nil {
+				broke <- err
+				return
+			}
+			select {
+			case frames <- frame:
+			case <-over:
+				return
+			}
+		}
+	})
+	defer ws.Close() // before the wait for the reader
+	dead := !h.send(ws)
+	for {
+		select {
+		case frame, ok := <-frames:
+			if !ok {
+				return endOf(<-broke), nil
+			}
+			h.t.event()
+			h.said.note("<", frame)
+			if err := h.phone.Receive(frame); err != nil {
+				return closed{}, fmt.Errorf("the phone: %w", err)
+			}
+			m, err := wire.Decode(frame)
+			if err != nil {
+				return closed{}, err
+			}
+			if enough != nil && enough(m) {
+				return closed{}, nil
+			}
+			if _, greeting := m.(wire.Peer); greeting {
+				h.joined.Store(true)
+				h.t.changed()
+			}
+		case <-h.nudge:
+		}
+		h.settle()
+		if !h.phone.Connected() { // something was refused: the phone begins the document anew
+			return closed{}, nil
+		}
+		if !dead {
+			if err := h.record(); err != nil {
+				return closed{}, err
+			}
+			dead = !h.send(ws)
+		}
+	}
+}
+
+func endOf(err error) closed {
+	var c *websocket.CloseError
+	if errors.As(err, &c) {
+		return closed{code: c.Code, reason: c.Text}
+	}
+	return closed{err: err}
+}
+
+// send writes what the phone wants to say; false when the socket takes no more.
+func (h *handset) send(ws *websocket.Conn) bool {
+	for _, frame := range h.phone.Outgoing() {
+		h.said.note(">", frame)
+		h.t.event()
+		if ws.SetWriteDeadline(time.Now().Add(20*time.Second)) != nil || ws.WriteMessage(websocket.BinaryMessage, frame) != nil {
+			return false
+		}
+	}
+	return true
+}
+
+// settle writes down what has left the outbox: that is what the phone holds for acknowledged.
+func (h *handset) settle() {
+	still := map[logbook.EntryID]bool{}
+	for _, p := range h.phone.Outbox() {
+		still[p.ID] = true
+		if p.State != phonesim.Waiting {
+			h.t.complain("entry %s of device %s is %s: %s %s", p.ID, h.dev.id, p.State, p.Code, p.Reason)
+		}
+	}
+	for id := range h.waiting {
+		if !still[id] {
+			h.t.ledger.acknowledged(id)
+			delete(h.waiting, id)
+		}
+	}
+	if n := int64(len(h.waiting)); h.open.Swap(n) != n {
+		h.t.changed()
+	}
+}
+
+// record saves entries while there is room in the window.
+func (h *handset) record() error {
+	for h.t.recording.Load() && len(h.waiting) < window {
+		if err := h.recordOne(); err != nil {
+			return err
+		}
+	}
+	h.open.Store(int64(len(h.waiting)))
+	return nil
+}
+
+// recordOne saves a note; now and then a long one, so that changes differ in how many pages they need.
+func (h *handset) recordOne() error {
+	words := fmt.Sprintf("Round %d, leaf checked %d.", h.t.round.Load(), h.random.IntN(1000))
+	if h.random.IntN(5) == 0 {
+		words += strings.Repeat(" The ram is slow today.", 1+h.random.IntN(60))
+	}
+	id, err := h.phone.Record(logbook.Entry{Kind: logbook.Note, By: h.dev.person, Text: words})
+	if err != nil {
+		return err
+	}
+	raw := ""
+	for _, p := range h.phone.Outbox() {
+		if p.ID == id {
+			raw = p.Raw
+		}
+	}
+	h.t.ledger.saved(h.site.index, id, raw)
+	h.waiting[id] = true
+	return nil
+}
+
+// work keeps the phone connected while the server lives and the context lasts.
+func (h *handset) work(ctx context.Context, s *server) {
+	for tries := 0; ctx.Err() == nil && s.alive(); tries++ {
+		end, err := h.session(ctx, s.base, nil)
+		h.t.changed()
+		if ctx.Err() != nil || h.t.struck.Load() {
+			return
+		}
+		if refused := (*refusal)(nil); errors.As(err, &refused) && refused.status == 503 || end.code == hub.CloseTryLater {
+			h.t.putOff(end, err)
+			if !h.later(ctx, s, tries) {
+				return
+			}
+			continue
+		}
+		switch {
+		case err != nil:
+			h.t.complain("device %s: %v", h.dev.id, err)
+			return
+		case end.code != 0 || end.err != nil:
+			h.t.complain("device %s: the socket ended: %s", h.dev.id, end)
+			return
+		}
+	}
+}
+
+// later waits as a phone does that was told to come again.
+func (h *handset) later(ctx context.Context, s *server, tries int) bool {
+	wait := time.Duration(50+h.random.IntN(100)) * time.Millisecond << min(tries, 4)
+	select {
+	case <-time.After(wait):
+		return true
+	case <-ctx.Done():
+	case <-s.gone:
+	}
+	return false
+}

@@ -1,0 +1,286 @@
+package crash
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"slices"
+	"time"
+
+	"gatewright/clients/phonesim"
+	"gatewright/schema/logbook"
+	"gatewright/sync/change"
+	"gatewright/sync/graph"
+	"gatewright/sync/replay"
+	"gatewright/sync/wire"
+)
+
+// Losses is what a look at the database found.
+type Losses struct {
+	Lost    int // acknowledged and not there
+	Altered int // there in other bytes
+	Strange int // there and never recorded, or there twice
+}
+
+func (l Losses) none() bool { return l == Losses{} }
+
+func (l *Losses) add(o Losses) { l.Lost += o.Lost; l.Altered += o.Altered; l.Strange += o.Strange }
+
+// maxNamed bounds how many entries of a kind are named in what is said.
+const maxNamed = 5
+
+// finding collects losses with the first few named.
+type finding struct {
+	Losses
+	named []error
+}
+
+func (f *finding) note(count *int, format string, args ...any) {
+	if *count++; *count <= maxNamed {
+		f.named = append(f.named, fmt.Errorf(format, args...))
+	}
+}
+
+// lookUp reads given entries one by one through the table of entries: the cheap look after each kill.
+func (t *Trial) lookUp(ctx context.Context, ids []logbook.EntryID) (finding, error) {
+	var f finding
+	db, err := t.store.Open(ctx)
+	if err != nil {
+		return f, err
+	}
+	defer db.Close()
+	stmt, err := db.Reader().PrepareContext(ctx, `SELECT c.hash, c.bytes FROM entries e
+		JOIN changes c ON c.doc_id = e.doc_id AND c.hash = e.hash WHERE e.site_id = $1 AND e.id = $2`)
+	if err != nil {
+		return f, err
+	}
+	defer stmt.Close()
+	for _, id := range ids {
+		r, _ := t.ledger.get(id)
+		var hash, raw []byte
+		switch err := stmt.QueryRowContext(ctx, t.sites[r.site].id, string(id)).Scan(&hash, &raw); {
+		case errors.Is(err, sql.ErrNoRows):
+			f.note(&f.Lost, "entry %s was acknowledged and is not in the database", id)
+			continue
+		case err != nil:
+			return f, fmt.Errorf("looking for entry %s: %w", id, err)
+		}
+		c, err := change.Decode(raw, change.DefaultLimits)
+		switch {
+		case err != nil:
+			f.note(&f.Altered, "the change of entry %s: %v", id, err)
+		case string(hash) != string(c.Hash[:]):
+			f.note(&f.Altered, "the change of entry %s has another hash than its row", id)
+		case entriesOf(c)[id] != r.raw:
+			f.note(&f.Altered, "entry %s has other bytes than were saved", id)
+		}
+	}
+	return f, nil
+}
+
+func entriesOf(c *change.Change) map[logbook.EntryID]string {
+	out := map[logbook.EntryID]string{}
+	for _, op := range c.Ops {
+		if op.Action == change.Set && op.Obj.IsZero() && op.Value.Kind == change.KindString {
+			out[logbook.EntryID(op.Key)] = op.Value.Str
+		}
+	}
+	return out
+}
+
+// lookThrough reads every document of every site, hashes every change, builds the graph of each from nothing, holds
+// heads and entry rows against it, and compares with the witness; and it asks the engine whether the files are whole.
+func (t *Trial) lookThrough(ctx context.Context) (finding, error) {
+	var f finding
+	db, err := t.store.Open(ctx)
+	if err != nil {
+		return f, err
+	}
+	defer db.Close()
+	if err := t.store.Sound(ctx, db); err != nil {
+		return f, err
+	}
+	for _, s := range t.sites {
+		if err := t.lookThroughSite(ctx, db, s, &f); err != nil {
+			return f, fmt.Errorf("site %d: %w", s.index, err)
+		}
+	}
+	return f, nil
+}
+
+func (t *Trial) lookThroughSite(ctx context.Context, db Database, s *site, f *finding) error {
+	docs, err := db.Documents(ctx, s.id)
+	if err != nil {
+		return err
+	}
+	there := map[logbook.EntryID]string{}
+	for _, d := range docs {
+		stored, held, err := db.Load(ctx, s.id, d.Name)
+		if err != nil {
+			return err
+		}
+		if len(held) > 0 {
+			f.note(&f.Strange, "%s holds %d changes back", d.Name, len(held))
+		}
+		var whole []*change.Change
+		for _, row := range stored {
+			c, err := change.Decode(row.Bytes, change.DefaultLimits)
+			if err != nil || c.Hash != row.Hash {
+				f.note(&f.Altered, "%s: change %s has other bytes than its hash says: %v", d.Name, row.Hash, err)
+				continue
+			}
+			whole = append(whole, c)
+			if d.Name == replay.PlanName {
+				continue
+			}
+			rows := map[logbook.EntryID]bool{}
+			for _, e := range row.Entries {
+				rows[logbook.EntryID(e.ID)] = true
+			}
+			for id, raw := range entriesOf(c) {
+				if _, twice := there[id]; twice {
+					f.note(&f.Strange, "entry %s is there twice", id)
+				}
+				if !rows[id] {
+					f.note(&f.Strange, "entry %s has no row", id)
+				}
+				there[id] = raw
+			}
+		}
+		g, left, err := hang(whole)
+		if err != nil {
+			return err
+		}
+		if left > 0 {
+			f.note(&f.Altered, "%s: %d changes lack what they build on", d.Name, left)
+		}
+		if heads := g.Heads(); !slices.Equal(heads, d.Heads) {
+			f.note(&f.Altered, "%s: the heads are %v, those stored %v", d.Name, heads, d.Heads)
+		}
+	}
+	t.compare(s, there, f)
+	return t.nothingRefused(ctx, db, s, f)
+}
+
+// hang builds the graph of some changes, and counts those that lack something they build on.
+func hang(changes []*change.Change) (g *graph.Graph, left int, err error) {
+	g = graph.New()
+	lacking := map[change.Hash]int{}             // deps of a change that are not in yet
+	follow := map[change.Hash][]*change.Change{} // what builds on a change
+	var ready []*change.Change
+	for _, c := range changes {
+		if lacking[c.Hash] = len(c.Deps); len(c.Deps) == 0 {
+			ready = append(ready, c)
+		}
+		for _, d := range c.Deps {
+			follow[d] = append(follow[d], c)
+		}
+	}
+	for len(ready) > 0 {
+		c := ready[len(ready)-1]
+		ready = ready[:len(ready)-1]
+		if err := g.Add(graph.Node{Hash: c.Hash, Deps: c.Deps, Actor: c.Actor, Seq: c.Seq, MaxOp: c.MaxOp()}); err != nil {
+			return nil, 0, err
+		}
+		for _, next := range follow[c.Hash] {
+			if lacking[next.Hash]--; lacking[next.Hash] == 0 {
+				ready = append(ready, next)
+			}
+		}
+	}
+	return g, len(changes) - g.Len(), nil
+}
+
+// compare holds what is there against what phones saved and what was acknowledged to them.
+func (t *Trial) compare(s *site, there map[logbook.EntryID]string, f *finding) {
+	known := t.ledger.of(s.index)
+	for id, r := range known {
+		raw, ok := there[id]
+		switch {
+		case !ok && r.acked:
+			f.note(&f.Lost, "entry %s was acknowledged and is not there", id)
+		case ok && raw != r.raw:
+			f.note(&f.Altered, "entry %s has other bytes than were saved", id)
+		}
+	}
+	for id := range there {
+		if _, ok := known[id]; !ok {
+			f.note(&f.Strange, "entry %s was never recorded", id)
+		}
+	}
+}
+
+func (t *Trial) nothingRefused(ctx context.Context, db Database, s *site, f *finding) error {
+	var n int
+	if err := db.Reader().QueryRowContext(ctx, `SELECT COUNT(*) FROM quarantine WHERE site_id = $1`, s.id).Scan(&n); err != nil {
+		return err
+	}
+	if n > 0 {
+		f.note(&f.Strange, "%d changes were refused", n)
+	}
+	return nil
+}
+
+// freshReaders has a new phone at every site fetch everything from the server, and compares what it got.
+func (t *Trial) freshReaders(ctx context.Context) (finding, error) {
+	var f finding
+	for _, s := range t.sites {
+		if err := t.freshReader(ctx, s, &f); err != nil {
+			return f, fmt.Errorf("a new phone at site %d: %w", s.index, err)
+		}
+	}
+	return f, nil
+}
+
+// levelWithin bounds how long a new phone may take to fetch a site.
+const levelWithin = 2 * time.Minute
+
+func (t *Trial) freshReader(ctx context.Context, s *site, f *finding) error {
+	if s.reader == nil {
+		var err error
+		if s.reader, err = t.enrol(ctx, s); err != nil {
+			return err
+		}
+	}
+	h, err := t.newHandset(s, s.reader)
+	if err != nil {
+		return err
+	}
+	ctx, cancel := context.WithTimeout(ctx, levelWithin)
+	defer cancel()
+	listed := map[string][]change.Hash{}
+	end, err := h.session(ctx, t.server.base, func(m wire.Message) bool {
+		if list, ok := m.(wire.Documents); ok {
+			clear(listed)
+			for _, d := range list.Documents {
+				listed[d.Name] = d.Heads
+			}
+		}
+		return level(h.phone, listed)
+	})
+	if err != nil {
+		return err
+	}
+	if !level(h.phone, listed) {
+		return fmt.Errorf("the socket ended before everything had come: %s", end)
+	}
+	there := map[logbook.EntryID]string{}
+	for id := range t.ledger.of(s.index) {
+		if raw, ok := h.phone.Entry(id); ok {
+			there[id] = raw
+		}
+	}
+	t.compare(s, there, f)
+	return nil
+}
+
+// A phone with nothing of its own is level when it has the heads that the server listed.
+func level(p *phonesim.Phone, listed map[string][]change.Hash) bool {
+	for name, heads := range listed {
+		if !slices.Equal(p.Heads(name), heads) {
+			return false
+		}
+	}
+	return len(listed) > 0
+}
