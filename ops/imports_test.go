@@ -51,6 +51,8 @@ var arrows = []arrow{
 	{"ops/load", []string{"schema", "sync", "api"}, []string{"github.com/fasthttp/websocket"},
 		"it measures: clients of our own making, data made through the store, and nothing of the server's inside"},
 	{"ops", []string{"schema", "sync", "clients", "api", "ops"}, []string{"github.com/rogpeppe/go-internal"}, "scenarios put everything together"},
+	{"ops/crash", []string{"schema", "sync", "clients", "ops/crash"}, []string{"github.com/fasthttp/websocket"},
+		"crash trials reach the built program as a phone and a console do, and read its database"},
 }
 
 // forbidden is what may be imported nowhere but in one place, or in few.

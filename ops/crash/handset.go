@@ -33,7 +33,7 @@ type handset struct {
 	waiting map[logbook.EntryID]bool // saved and not acknowledged
 	open    atomic.Int64             // how many these are
 	said    talk
-	joined  atomic.Bool              // a socket is open and the server has answered on it
+	joined  atomic.Bool // a socket is open and the server has answered on it
 }
 
 func (t *Trial) newHandset(s *site, d *device) (*handset, error) {

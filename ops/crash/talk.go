@@ -42,7 +42,7 @@ func ofSync(m wire.Sync) string {
 	}
 	out := "sync " + m.DocumentID + " heads" + short(p.Heads) + " need" + short(p.Need)
 	for _, h := range p.Have {
-		out += fmt.Sprintf(" have since%s and %d more", short(h.LastSync), h.Bloom.Entries)
+		out += " have since" + short(h.LastSync) + " and more"
 	}
 	var sent []change.Hash
 	for _, chunk := range p.Changes {

@@ -39,6 +39,12 @@ type Peer struct {
 // says so in its answer and gets everything.
 func (p *Peer) Reset() { *p = Peer{shared: p.shared} }
 
+// Owe makes the next message go out whatever the peer seems to know. Call it
+// after Receive when the graph moved between the peer's message and now: a
+// peer that names our new heads has made them, and waits to hear that they
+// arrived.
+func (p *Peer) Owe() { p.lastSent = nil }
+
 // Heard reports whether a message of the peer was received since Reset.
 func (p *Peer) Heard() bool { return p.heard }
 

@@ -448,7 +448,7 @@ func (s *Site) finish(d *document) {
 	for _, it := range g.items {
 		switch it.kind {
 		case fromPeer, fromWaiting:
-			s.answer(d, it)
+			s.answer(d, it, admitted)
 		case fromWrite, fromPlan:
 			if it.token != 0 {
 				s.emit(Done{Token: it.token, Err: it.err})

@@ -9,7 +9,8 @@ import (
 )
 
 // answer takes note of a peer's message now that its changes are dealt with.
-func (s *Site) answer(d *document, it *item) {
+// moved says that the document got new heads at the same time.
+func (s *Site) answer(d *document, it *item, moved bool) {
 	c, p := s.conns[it.conn], d.peers[it.conn]
 	if c == nil || p == nil {
 		return
@@ -23,6 +24,9 @@ func (s *Site) answer(d *document, it *item) {
 	m := it.msg
 	m.Heads = d.effective(it.msg.Heads)
 	d.g.Receive(&p.Peer, m)
+	if moved {
+		p.Owe()
+	}
 	s.tell(d, c, p, append(it.tell, it.msg.Heads...))
 	if len(it.msg.Heads) == 0 && d.g.Len() == 0 {
 		s.unavailable(c, d.id)

@@ -10,6 +10,7 @@ import (
 	"gatewright/sync/change"
 	"gatewright/sync/hub"
 	"gatewright/sync/storetest"
+	"gatewright/sync/wire"
 )
 
 // TestStoreFails: whatever call fails, before or after it took effect, nothing
@@ -366,5 +367,32 @@ func TestReconcile(t *testing.T) {
 	l.settle(20)
 	if got := l.store.Calls("Load"); got != loads {
 		t.Errorf("%d documents were loaded though nothing was new", got-loads)
+	}
+}
+
+// TestSaidAgainWhileCommitting: a peer that speaks a second time before its change is stored, without changes, is
+// told all the same that the change is safe. It names heads that we have by then, and yet we never said so.
+func TestSaidAgainWhileCommitting(t *testing.T) {
+	l := newLab(t)
+	a := l.peer(l.enrol(1, "crew"))
+	a.connect()
+	a.tick()
+	l.settle(40)
+	l.park = func(ev hub.Event) bool { _, is := ev.(hub.Appended); return is }
+	a.tick()
+	l.settle(20)
+	id := a.tick() // waits behind the commit, and so does what follows
+	heads := a.docs[november].g.Heads()
+	a.send(wire.Sync{SenderID: a.sender, TargetID: hubID, DocumentID: documentID(november),
+		Data: wire.SyncMessage{Heads: heads, Have: []wire.Have{{LastSync: heads}}}.Encode()})
+	l.settle(20)
+	l.park = nil
+	l.events = append(l.events, l.parked...)
+	l.settle(40)
+	if l.stored(november)[id] == nil {
+		t.Fatal("the entry is not stored")
+	}
+	if !a.safe(november) {
+		t.Error("the peer was never told that its entry is safe")
 	}
 }
