@@ -89,7 +89,7 @@ func (a appending) run() error {
 		heads = append(heads, h)
 	}
 	slices.SortFunc(heads, change.Hash.Compare)
-	if _, err := a.exec(setHeads, pack(heads), a.DocID); err != nil {
+	if _, err := a.exec(setHeads, joined(heads), a.DocID); err != nil {
 		return err
 	}
 	_, err := a.exec(batchStored, a.Now, a.Site)
@@ -109,7 +109,7 @@ func (a *appending) openDocument() error {
 	if !ok {
 		return fmt.Errorf("document id %s and name %s do not belong together at site %s", a.DocID, a.Doc, a.Site)
 	}
-	heads, err := unpack(packed)
+	heads, err := split(packed)
 	if err != nil {
 		return fmt.Errorf("heads: %w", err)
 	}
@@ -125,15 +125,17 @@ func (a *appending) add(c hub.StoredChange) (bool, error) {
 	seq := c.Seq <= math.MaxInt64
 	if seq {
 		var err error
-		seq, err = a.does(addChange, a.DocID, c.Hash[:], []byte(c.Actor), int64(c.Seq), pack(c.Deps), blob(c.Bytes),
+		seq, err = a.does(addChange, a.DocID, c.Hash[:], []byte(c.Actor), int64(c.Seq), joined(c.Deps), blob(c.Bytes),
 			c.ReceivedAt, c.Device, c.Via)
 		if err != nil {
 			return false, err
 		}
 	}
 	if !seq { // the row's hash or its number is there already
-		if ok, err := a.has(hasChange, a.DocID, c.Hash[:]); err != nil || ok {
+		if ok, err := a.has(hasChange, a.DocID, c.Hash[:]); err != nil {
 			return false, err
+		} else if ok {
+			return false, a.mend(c)
 		}
 	}
 	bringer := c.Via

@@ -16,8 +16,8 @@ func blob(b []byte) []byte {
 	return b
 }
 
-// pack puts hashes one after the other.
-func pack(hashes []change.Hash) []byte {
+// joined puts hashes one after the other.
+func joined(hashes []change.Hash) []byte {
 	b := make([]byte, 0, len(hashes)*len(change.Hash{}))
 	for _, h := range hashes {
 		b = append(b, h[:]...)
@@ -25,8 +25,8 @@ func pack(hashes []change.Hash) []byte {
 	return b
 }
 
-// unpack undoes pack.
-func unpack(b []byte) ([]change.Hash, error) {
+// split undoes joined.
+func split(b []byte) ([]change.Hash, error) {
 	const n = len(change.Hash{})
 	if len(b)%n != 0 {
 		return nil, fmt.Errorf("%d bytes are no list of hashes", len(b))
@@ -39,7 +39,7 @@ func unpack(b []byte) ([]change.Hash, error) {
 }
 
 func oneHash(b []byte) (change.Hash, error) {
-	list, err := unpack(b)
+	list, err := split(b)
 	if err != nil || len(list) != 1 {
 		return change.Hash{}, errors.New("a hash in the database has the wrong length")
 	}

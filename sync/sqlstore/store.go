@@ -160,7 +160,7 @@ type Prepared struct {
 var writing = []string{
 	hasSite, findDevice,
 	addDocument, findDocument, setHeads, addChange, hasChange, addActor, findActor, addEntry, batchStored,
-	holdsAny, unhold, hold, addQuarantine,
+	holdsAny, unhold, hold, addQuarantine, mendRow,
 }
 
 // Prepare prepares on the connections that write.

@@ -38,6 +38,7 @@ func Agree(t *testing.T, a, b Backend) {
 			"hold":       p.hold,
 			"quarantine": p.quarantine,
 			"revoke":     p.revoke,
+			"pack":       p.pack,
 		})
 		p.compare(t)
 	})
@@ -116,6 +117,16 @@ func (p *pair) quarantine(t *rapid.T) {
 		Entries: rapid.SliceOfN(rapid.StringN(0, 5, 20), 0, 2).Draw(t, "entries"),
 	}
 	p.alike(t, func(s hub.Store) error { return s.Quarantine(context.Background(), p.site, []hub.Quarantined{q}) })
+}
+
+// pack packs where that is known: nothing may tell it from what was not packed.
+func (p *pair) pack(t *rapid.T) {
+	doc := rapid.SampledFrom(p.docs).Draw(t, "doc")
+	for _, s := range []Backend{p.a, p.b} {
+		if s.Pack != nil {
+			s.Pack(t, p.site, doc)
+		}
+	}
 }
 
 func (p *pair) revoke(t *rapid.T) {

@@ -28,6 +28,9 @@ type Backend struct {
 	Wake func(t TB, site string) (int64, bool)
 	// Quarantined lists a site's quarantine in any order.
 	Quarantined func(t TB, site string) []hub.Quarantined
+	// Pack packs a document and reports whether there was something to pack;
+	// nil for a store that does not pack.
+	Pack func(t TB, site, doc string) bool
 	// Reopen closes the store and opens what it left behind; nil for a store
 	// that leaves nothing.
 	Reopen func(t TB) hub.Store

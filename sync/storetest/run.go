@@ -36,6 +36,8 @@ func Run(t *testing.T, open func(t *testing.T) Backend) {
 		{"a context that has ended", (*yard).ended},
 		{"many at once", (*yard).manyAtOnce},
 		{"callers keep their memory", (*yard).ownMemory},
+		{"packing", (*yard).packing},
+		{"packing beside writers", (*yard).packingBesideWriters},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			y := &yard{Backend: open(t), ctx: t.Context()}

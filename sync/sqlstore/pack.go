@@ -1,0 +1,153 @@
+package sqlstore
+
+import (
+	"bytes"
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"reflect"
+	"slices"
+
+	"gatewright/sync/hub"
+	"gatewright/sync/pack"
+)
+
+const (
+	packedAs = `SELECT p.heads FROM packs p WHERE p.doc_id = $1`
+	putPack  = `INSERT INTO packs (doc_id, heads, digest, bytes, packed_at) VALUES ($1, $2, $3, $4, $5)
+		ON CONFLICT (doc_id) DO UPDATE SET heads = excluded.heads, digest = excluded.digest, bytes = excluded.bytes, packed_at = excluded.packed_at`
+	emptyRows = `UPDATE changes SET deps = $1, bytes = $1 WHERE doc_id = $2 AND length(bytes) > 0`
+	mendRow   = `UPDATE changes SET deps = $1, bytes = $2 WHERE doc_id = $3 AND hash = $4 AND bytes <> $2`
+	packAnew  = `UPDATE packs SET heads = $1 WHERE doc_id = $2`
+)
+
+// Unpacked is a document that is not packed, or got changes since it was.
+type Unpacked struct{ Site, Doc string }
+
+// Unpacked lists those documents of all sites, the plan among them.
+func (s *Store) Unpacked(ctx context.Context) (list []Unpacked, err error) {
+	err = s.read(ctx, "listing what is not packed", func(j job) error {
+		list = nil
+		return j.each(func(scan func(...any) error) error {
+			var u Unpacked
+			if err := scan(&u.Site, &u.Doc); err != nil {
+				return err
+			}
+			list = append(list, u)
+			return nil
+		}, `SELECT d.site_id, d.name FROM documents d LEFT JOIN packs p ON p.doc_id = d.id WHERE p.doc_id IS NULL OR p.heads <> d.heads`)
+	})
+	return list, err
+}
+
+// Pack keeps a document in less room: it gives the same afterwards. It is for
+// documents that are seldom read and hardly written any more; a change that
+// comes later stands beside the pack until the document is packed again. It
+// reports whether there was something to pack. What takes time is done between
+// transactions: when the document was written to meanwhile, Pack leaves it as
+// it is and says that it packed nothing.
+func (s *Store) Pack(ctx context.Context, site, doc string, now int64) (packed bool, err error) {
+	var at, before packState
+	var changes []hub.StoredChange
+	err = s.read(ctx, "reading "+doc+" to pack it", func(j job) (err error) {
+		if at, err = j.packState(site, doc); err != nil || at.done() {
+			return err
+		}
+		l := loading{job: j, site: site, doc: doc}
+		if err := l.changes(); err != nil {
+			return err
+		}
+		if l.damaged && l.loose < len(l.list) {
+			return fmt.Errorf("packing %s anew: %w", doc, pack.ErrDamaged)
+		}
+		changes = l.list
+		return nil
+	})
+	if err != nil || at.done() {
+		return false, err
+	}
+	blob, err := pack.Encode(changes)
+	if err != nil {
+		return false, fmt.Errorf("packing %s: %w", doc, err)
+	}
+	digest := pack.Digest(blob)
+	if err := readsBack(blob, digest, changes); err != nil {
+		return false, fmt.Errorf("packing %s: %w", doc, err)
+	}
+	err = s.write(ctx, "packing "+doc, func(j job) error {
+		packed = false
+		if err := j.lock(site); err != nil {
+			return err
+		}
+		if before, err = j.packState(site, doc); err != nil || !reflect.DeepEqual(before, at) {
+			return err
+		}
+		if _, err := j.exec(putPack, at.id, at.heads, digest, blob, now); err != nil {
+			return err
+		}
+		if _, err := j.exec(emptyRows, []byte{}, at.id); err != nil {
+			return err
+		}
+		packed = true
+		return nil
+	})
+	return packed && err == nil, err
+}
+
+// packState is what a pack is made from.
+type packState struct {
+	id       string
+	heads    []byte
+	packed   bool
+	packedAs []byte // heads when it was packed
+}
+
+func (p packState) done() bool {
+	return len(p.heads) == 0 || p.packed && bytes.Equal(p.heads, p.packedAs)
+}
+
+func (j job) packState(site, doc string) (p packState, err error) {
+	err = j.tx.QueryRowContext(j.ctx, `SELECT id, heads FROM documents WHERE site_id = $1 AND name = $2`, site, doc).Scan(&p.id, &p.heads)
+	if errors.Is(err, sql.ErrNoRows) {
+		return p, nil
+	}
+	if err == nil {
+		p.packed, err = j.get(packedAs, &p.packedAs, p.id)
+	}
+	return p, err
+}
+
+// readsBack makes sure, before anything is emptied, that a pack gives what was
+// put into it.
+func readsBack(blob, digest []byte, changes []hub.StoredChange) error {
+	got, err := pack.Decode(blob, digest)
+	if err != nil {
+		return err
+	}
+	want := slices.Clone(changes)
+	byHash := func(a, b hub.StoredChange) int { return a.Hash.Compare(b.Hash) }
+	slices.SortFunc(want, byHash)
+	slices.SortFunc(got, byHash)
+	if !slices.EqualFunc(got, want, func(a, b hub.StoredChange) bool {
+		return a.Hash == b.Hash && a.Actor == b.Actor && a.Seq == b.Seq && slices.Equal(a.Deps, b.Deps) && bytes.Equal(a.Bytes, b.Bytes) &&
+			a.ReceivedAt == b.ReceivedAt && a.Device == b.Device && a.Via == b.Via && slices.Equal(a.Entries, b.Entries)
+	}) {
+		return errors.New("the pack does not give back what was put in")
+	}
+	return nil
+}
+
+// mend puts the bytes of a change that is stored already into its row, where
+// they are not: the row was damaged, or the pack that it relies on was, for the
+// hub, which has checked their hash, would not bring them otherwise.
+func (a *appending) mend(c hub.StoredChange) error {
+	if len(c.Bytes) == 0 {
+		return nil
+	}
+	mended, err := a.does(mendRow, joined(c.Deps), c.Bytes, a.DocID, c.Hash[:])
+	if err == nil && mended {
+		_, err = a.exec(packAnew, []byte{}, a.DocID)
+	}
+	return err
+}
