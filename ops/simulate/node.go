@@ -117,13 +117,7 @@ func (n *node) perform(e hub.Effect) {
 		}
 	case hub.Keep:
 		n.ask("keep", func() hub.Event {
-			var err error
-			if len(e.Held) > 0 {
-				err = w.store.Hold(ctx, siteID, e.Held)
-			}
-			if err == nil && len(e.Quarantined) > 0 {
-				err = w.store.Quarantine(ctx, siteID, e.Quarantined)
-			}
+			err := e.In(ctx, w.store, siteID)
 			if len(e.Held) > 0 {
 				w.count["held"] += len(e.Held)
 			}

@@ -4,6 +4,7 @@ import (
 	"encoding/hex"
 	"encoding/json"
 	"fmt"
+	"io"
 	"maps"
 	"runtime/debug"
 	"slices"
@@ -14,6 +15,9 @@ type Config struct {
 	Seed    uint64
 	Entries int // that are called saved before the run ends
 	Phones  int // 0 = as the seed says
+
+	// Log gets every event and frame in words; nil = nobody looks.
+	Log io.Writer
 
 	tamper tamper // of tests: breaks what the simulation should find
 }

@@ -126,6 +126,9 @@ func (w *world) note(what string, who int64, bytes []byte) {
 	_, _ = w.traced.WriteString(what)
 	_, _ = w.traced.WriteString(strconv.FormatInt(who, 10))
 	_, _ = w.traced.Write(bytes)
+	if w.cfg.Log != nil {
+		w.say(what, who, bytes)
+	}
 }
 
 func newWorld(cfg Config) *world {

@@ -139,6 +139,10 @@ type Store interface {
 	// passed over.
 	Hold(ctx context.Context, site string, held []HeldChange) error
 
+	// Unhold lets go of held changes of a document that will never be stored.
+	// One that is not held is passed over.
+	Unhold(ctx context.Context, site, docID string, hashes []change.Hash) error
+
 	// Quarantine keeps what was refused. An ID already there is passed over.
 	Quarantine(ctx context.Context, site string, q []Quarantined) error
 
@@ -152,4 +156,22 @@ type Store interface {
 	// AuthorOf gives a device of the site with its people, also when it is
 	// revoked; false when the site has no such device.
 	AuthorOf(ctx context.Context, site, device string) (admit.Author, bool, error)
+}
+
+// In does what Keep asks for.
+func (k Keep) In(ctx context.Context, store Store, site string) error {
+	if len(k.Held) > 0 {
+		if err := store.Hold(ctx, site, k.Held); err != nil {
+			return err
+		}
+	}
+	if len(k.Quarantined) > 0 {
+		if err := store.Quarantine(ctx, site, k.Quarantined); err != nil {
+			return err
+		}
+	}
+	if len(k.Unheld) > 0 {
+		return store.Unhold(ctx, site, k.DocID, k.Unheld)
+	}
+	return nil
 }

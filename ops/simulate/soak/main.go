@@ -4,6 +4,7 @@
 package main
 
 import (
+	"bufio"
 	"crypto/sha256"
 	"encoding/hex"
 	"encoding/json"
@@ -26,6 +27,7 @@ func run(args []string, out, errs io.Writer) int {
 	seed := flags.Uint64("seed", 1, "the first seed")
 	entries := flags.Int("entries", 2000, "entries that are called saved in each run")
 	phones := flags.Int("phones", 0, "phones of people; 0 = as each seed says")
+	log := flags.String("log", "", "a file for every event and frame of one seed, in words")
 	seeds := flags.Int("seeds", 1, "how many seeds, one after the other")
 	if err := flags.Parse(args); err != nil {
 		return 2
@@ -44,7 +46,23 @@ func run(args []string, out, errs io.Writer) int {
 			return 2
 		}
 	}
-	return play(*seed, *seeds, simulate.Config{Entries: *entries, Phones: *phones}, out, errs)
+	cfg := simulate.Config{Entries: *entries, Phones: *phones}
+	if *log != "" {
+		if *seeds > 1 {
+			fmt.Fprintln(errs, "--log is for one seed")
+			return 2
+		}
+		f, err := os.Create(*log)
+		if err != nil {
+			fmt.Fprintln(errs, err)
+			return 1
+		}
+		defer f.Close()
+		w := bufio.NewWriter(f)
+		defer w.Flush()
+		cfg.Log = w
+	}
+	return play(*seed, *seeds, cfg, out, errs)
 }
 
 // play runs seeds on all cores; what it says is in their order.
