@@ -8,10 +8,30 @@ import (
 	"gatewright/sync/change"
 )
 
-// Limits of a change from the network. Ours carry one entry or one edited
-// field; the bounds leave room for clients that gather, and a whole change fits
-// into one frame with its sync payload.
-var Limits = change.Limits{Chunk: 512 << 10, Inflated: 768 << 10, Ops: 10_000, Preds: 20_000, Deps: 256}
+// MaxEntries is how many entries one change of the log may hold, and how many
+// operations an edit of the plan that is not the server's. A phone writes one
+// entry or one field in a change, so that what is refused takes nothing else
+// with it; 64 leave room for scripts that gather.
+const MaxEntries = 64
+
+// What a change from the network may cost. A whole change fits into one frame
+// with its sync payload. The plan's bounds are those of what the server writes
+// in one change when a site begins, which comes back from phones after a
+// restore. Operations that are claimed but not written out stop early: an
+// entry takes a hundred bytes, and of what a plan is made of nothing takes
+// less than four.
+var (
+	logLimits  = change.Limits{Chunk: 512 << 10, Inflated: 768 << 10, Ops: MaxEntries, OpBytes: 32, Preds: MaxEntries, Deps: 256}
+	planLimits = change.Limits{Chunk: 512 << 10, Inflated: 768 << 10, Ops: 10_000, OpBytes: 4, Preds: 20_000, Deps: 256}
+)
+
+// Limits gives the bounds of a change of the document.
+func Limits(doc string) change.Limits {
+	if IsLog(doc) {
+		return logLimits
+	}
+	return planLimits
+}
 
 // Reading is a change that was found well formed for its document.
 type Reading struct {
@@ -142,6 +162,8 @@ func (r *Reading) readPlan() *Verdict {
 	c := r.Change
 	if c.Message == ServerMessage {
 		r.Claim = ServerDevice
+	} else if len(c.Ops) > MaxEntries {
+		return refuse(CodeSize, "the change edits more of the plan than one change may")
 	}
 	for i := range c.Ops {
 		op := &c.Ops[i]

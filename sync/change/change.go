@@ -175,6 +175,7 @@ type Limits struct {
 	Chunk    int // bytes of the chunk as it came
 	Inflated int // bytes of its contents, deflated or not
 	Ops      int // operations
+	OpBytes  int // bytes of contents that an operation takes at the least, but for the first 16; 0 = any
 	Preds    int // predecessors over all operations
 	Deps     int // dependencies
 }

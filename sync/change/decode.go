@@ -8,6 +8,9 @@ import (
 	"unicode/utf8"
 )
 
+// freeOps is how many operations are read whatever Limits.OpBytes says.
+const freeOps = 16
+
 const (
 	magic        = "\x85\x6f\x4a\x83"
 	typeChange   = 1
@@ -48,6 +51,9 @@ func decode(chunk []byte, lim Limits) (*Change, *Error) {
 		c.Extra = r.b
 	}
 	actors := append([]Actor{c.Actor}, others...)
+	if lim.OpBytes > 0 { // before anything is made for what a few bytes claim
+		lim.Ops = min(lim.Ops, freeOps+len(body)/lim.OpBytes)
+	}
 	if err := c.readOps(&cols, actors, lim); err != nil {
 		return nil, err
 	}

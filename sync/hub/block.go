@@ -30,7 +30,7 @@ func (s *Site) restoreHeld(d *document, h HeldChange) {
 	if d.g.Has(h.Hash) {
 		return
 	}
-	c, err := change.Decode(h.Bytes, admit.Limits)
+	c, err := change.Decode(h.Bytes, admit.Limits(d.name))
 	if err != nil {
 		s.emit(Trouble{Doc: d.name, Err: fmt.Errorf("held change %s: %w", h.Hash, err)})
 		return

@@ -190,7 +190,7 @@ func chunkHash(chunk []byte) change.Hash {
 
 func readChunk(doc string, chunk []byte, h change.Hash, from Identity) *incoming {
 	in := &incoming{hash: h, bytes: chunk, from: from}
-	c, err := change.Decode(chunk, admit.Limits)
+	c, err := change.Decode(chunk, admit.Limits(doc))
 	if err != nil {
 		in.verdict = admit.RefuseDecode(err)
 		return in

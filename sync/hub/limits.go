@@ -20,10 +20,11 @@ const (
 	searchCost  = 10   // frames more, for one about a document that the site cannot have: all months were tried
 	idleAfter   = 60_000
 
-	maxQuarantine = 64 << 10 // bytes of a refused chunk that are kept
-	maxReason     = 300      // bytes of a reason as sent
-	maxRows       = 256      // of one Refused frame
-	maxAttempts   = 4        // at a change of the server that the store refuses
+	maxQuarantine = 64 << 10  // bytes of a refused chunk that are kept
+	maxReason     = 300       // bytes of a reason as sent
+	maxRows       = 256       // of one Refused frame
+	maxWritten    = 256 << 10 // bytes of entries in one change of the server
+	maxAttempts   = 4         // at a change of the server that the store refuses
 )
 
 // Close codes of the socket. Those from 4400 on are ours.

@@ -56,7 +56,7 @@ func (s *Site) writeMarks(marks [][]byte) {
 	}
 }
 
-// stageEntries writes one change that holds the item's entries, those apart
+// stageEntries writes changes that hold the item's entries, those apart
 // that are in the log already.
 func (s *Site) stageEntries(d *document, it *item) {
 	if it.err != nil {
@@ -76,7 +76,22 @@ func (s *Site) stageEntries(d *document, it *item) {
 	if len(ops) == 0 {
 		return
 	}
-	s.stageOwn(d, it, ops, entries)
+	for len(ops) > 0 && it.err == nil {
+		n := fitting(ops)
+		s.stageOwn(d, it, ops[:n], entries[:n])
+		ops, entries = ops[n:], entries[n:]
+	}
+}
+
+// fitting is how many of the entries go into one change.
+func fitting(ops []change.Op) int {
+	size := 0
+	for i := range ops {
+		if size += len(ops[i].Key) + len(ops[i].Value.Str); i > 0 && size > maxWritten || i == admit.MaxEntries {
+			return i
+		}
+	}
+	return len(ops)
 }
 
 // stageOwn writes a change of the server on top of all there is.
@@ -90,8 +105,10 @@ func (s *Site) stageOwn(d *document, it *item, ops []change.Op, entries []*logbo
 		it.err = fmt.Errorf("writing %s: %w", d.name, err)
 		return
 	}
-	if len(c.Bytes) > admit.Limits.Chunk {
-		it.err = fmt.Errorf("writing %s: more than fits into one change", d.name)
+	// Phones bring it back to a server that was restored, so it has to keep the
+	// bounds of what comes from the network.
+	if _, err := change.Decode(c.Bytes, admit.Limits(d.name)); err != nil {
+		it.err = fmt.Errorf("writing %s: more than fits into one change: %w", d.name, err)
 		return
 	}
 	s.stage(d, it, &admit.Reading{Change: c, Doc: d.name, Entries: entries, Claim: admit.ServerDevice},
