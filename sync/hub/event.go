@@ -130,14 +130,11 @@ type (
 		Token Token
 		Batch Batch
 	}
-	// Keep asks for changes to be held and refused ones to be kept, and for
-	// changes of a document to be held no longer.
+	// Keep asks for changes to be held and refused ones to be kept.
 	Keep struct {
 		Token       Token
 		Held        []HeldChange
 		Quarantined []Quarantined
-		DocID       string
-		Unheld      []change.Hash
 	}
 	// Done answers Write and WritePlan.
 	Done struct {

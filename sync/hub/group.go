@@ -120,8 +120,7 @@ func (s *Site) advance(d *document) {
 	for _, it := range g.items {
 		s.judge(d, it)
 	}
-	keeps := len(g.keep.Held)+len(g.keep.Quarantined)+len(g.keep.Unheld) > 0
-	if len(g.batch.Changes) == 0 && !keeps {
+	if len(g.batch.Changes) == 0 && len(g.keep.Held) == 0 && len(g.keep.Quarantined) == 0 {
 		s.finish(d)
 		return
 	}
@@ -129,7 +128,7 @@ func (s *Site) advance(d *document) {
 	if len(g.batch.Changes) > 0 {
 		s.emit(Append{Token: s.token(d), Batch: g.batch})
 	}
-	if keeps {
+	if len(g.keep.Held) > 0 || len(g.keep.Quarantined) > 0 {
 		g.keep.Token = s.token(d)
 		s.emit(g.keep)
 	}
