@@ -41,7 +41,7 @@ var arrows = []arrow{
 		"what a manager lets in is judged and written by the same hands as all else"},
 	{"sync/replay", []string{"schema", "sync/change", "sync/fold", "sync/hub"}, nil, "reads stored documents for the rules"},
 	{"sync/pack", []string{"sync/change", "sync/hub"}, nil, "how a closed month is written in one piece: bytes in, bytes out"},
-	{"sync/scrub", []string{"schema", "sync/admit", "sync/change", "sync/fold", "sync/wire"}, nil,
+	{"sync/scrub", []string{"schema", "sync/admit", "sync/change", "sync/fold", "sync/hub", "sync/pack", "sync/wire"}, nil,
 		"looks through stored rows by plain SQL, whichever store they are in"},
 	{"api", []string{"schema", "sync", "api"}, []string{
 		"github.com/gofiber/fiber/v2", "github.com/gofiber/contrib/websocket", "github.com/fasthttp/websocket",

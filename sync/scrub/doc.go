@@ -10,7 +10,8 @@
 //
 // Each document is looked at in one moment of the database, so that a server
 // may go on writing meanwhile. Changes stream by: what is kept of a document
-// is its hashes and counters, and of the plan its operations.
+// is its hashes and counters, of the plan its operations, and of a packed month
+// its pack. Nothing is kept from one document to the next.
 package scrub
 
 import (
@@ -47,6 +48,7 @@ const (
 	EntryRow   Code = "entry-row"  // an entry has no row, or the row says something else
 	NoEntry    Code = "no-entry"   // a row of entries has no entry
 	Heads      Code = "heads"      // the heads are not those that the changes give
+	Pack       Code = "pack"       // a closed month's pack is damaged, or is not of the rows beside it
 	Plan       Code = "plan"       // the plan cannot be folded
 	Held       Code = "held"       // a held change cannot be read, or is stored as well
 	Quarantine Code = "quarantine" // a refused record cannot be read
@@ -87,7 +89,7 @@ func (f Finding) String() string {
 
 // Summary counts what was looked at.
 type Summary struct {
-	Sites, Documents, Changes, Entries, Held, Refused, Findings int
+	Sites, Documents, Packs, Changes, Entries, Held, Refused, Findings int
 }
 
 func (s Summary) String() string {
@@ -95,8 +97,8 @@ func (s Summary) String() string {
 	if s.Findings > 0 {
 		found = count(s.Findings, "finding")
 	}
-	return fmt.Sprintf("%s, %s, %s, %d entries, %d held, %d refused: %s", count(s.Sites, "site"), count(s.Documents, "document"),
-		count(s.Changes, "change"), s.Entries, s.Held, s.Refused, found)
+	return fmt.Sprintf("%s, %s (%d packed), %s, %d entries, %d held, %d refused: %s", count(s.Sites, "site"), count(s.Documents, "document"),
+		s.Packs, count(s.Changes, "change"), s.Entries, s.Held, s.Refused, found)
 }
 
 func count(n int, noun string) string {

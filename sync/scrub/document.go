@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"cmp"
 	"database/sql"
+	"errors"
 	"fmt"
 	"maps"
 	"slices"
@@ -12,6 +13,8 @@ import (
 	"gatewright/sync/admit"
 	"gatewright/sync/change"
 	"gatewright/sync/fold"
+	"gatewright/sync/hub"
+	"gatewright/sync/pack"
 )
 
 // page is how many changes are read at a time.
@@ -26,6 +29,10 @@ type looking struct {
 	inner map[change.Hash]bool // named as a dependency
 	seqs  map[change.Actor]numbers
 	plan  []*change.Change
+
+	pack    map[change.Hash]hub.StoredChange // what the document's pack holds and no row was found for yet
+	vouched bool                             // the pack has its digest
+	lost    bool                             // a change was there without bytes: its dependencies are not known
 }
 
 // node is what is kept of a change.
@@ -43,8 +50,8 @@ type numbers struct {
 // row is a stored change as it stands in the database.
 type row struct {
 	hash, actor, deps, bytes []byte
-	seq                      int64
-	device                   string
+	seq, at                  int64
+	device, via              string
 	bound                    sql.NullString // the actor's device
 }
 
@@ -63,6 +70,9 @@ func (c *scrubbing) document(tx *sql.Tx, s site, d document) error {
 	}
 	var heads []byte
 	if err := tx.QueryRowContext(c.ctx, `SELECT heads FROM documents WHERE id = $1`, d.id).Scan(&heads); err != nil {
+		return err
+	}
+	if err := l.packed(tx); err != nil {
 		return err
 	}
 	last := []byte{}
@@ -93,19 +103,47 @@ func (c *scrubbing) document(tx *sql.Tx, s site, d document) error {
 		}
 		last = end
 	}
+	for _, h := range slices.SortedFunc(maps.Keys(l.pack), change.Hash.Compare) {
+		if !l.vouched {
+			break // it may be any string of bytes
+		}
+		l.found(Pack, h.String(), "the pack holds it, but it is not stored", backup)
+	}
 	l.whole(heads)
+	return nil
+}
+
+// packed reads the document's pack, if it has one.
+func (l *looking) packed(tx *sql.Tx) error {
+	var digest, blob []byte
+	err := tx.QueryRowContext(l.ctx, `SELECT digest, bytes FROM packs WHERE doc_id = $1`, l.id).Scan(&digest, &blob)
+	if errors.Is(err, sql.ErrNoRows) {
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	l.sum.Packs++
+	changes, err := pack.Decode(blob, digest)
+	if l.vouched = err == nil; !l.vouched {
+		l.found(Pack, "", "its pack does not have its digest or cannot be read", phones)
+	}
+	l.pack = make(map[change.Hash]hub.StoredChange, len(changes))
+	for _, c := range changes {
+		l.pack[c.Hash] = c
+	}
 	return nil
 }
 
 func (l *looking) rows(tx *sql.Tx, after []byte) (list []row, err error) {
 	err = l.each(tx, func(scan func(...any) error) error {
 		var r row
-		if err := scan(&r.hash, &r.actor, &r.seq, &r.deps, &r.bytes, &r.device, &r.bound); err != nil {
+		if err := scan(&r.hash, &r.actor, &r.seq, &r.deps, &r.bytes, &r.at, &r.device, &r.via, &r.bound); err != nil {
 			return err
 		}
 		list = append(list, r)
 		return nil
-	}, `SELECT c.hash, c.actor, c.seq, c.deps, c.bytes, c.device, a.device
+	}, `SELECT c.hash, c.actor, c.seq, c.deps, c.bytes, c.received_at, c.device, c.via, a.device
 		FROM changes c LEFT JOIN actors a ON a.site_id = $1 AND a.actor = c.actor
 		WHERE c.doc_id = $2 AND c.hash > $3 ORDER BY c.hash LIMIT $4`, l.site.id, l.id, after, page)
 	return list, err
@@ -135,13 +173,25 @@ func (l *looking) change(r row, entries []entryRow) {
 		return
 	}
 	hash := change.Hash(r.hash)
+	in, packed := l.pack[hash]
+	delete(l.pack, hash)
+	packed = packed && len(r.bytes) == 0 // else the row stands for itself
 	deps, ok := hashes(r.deps)
-	if !ok {
+	switch {
+	case !ok:
 		l.found(Columns, name, "the list of its dependencies is damaged", phones)
+	case packed:
+		r.bytes, deps, ok = in.Bytes, in.Deps, l.vouched
+		if l.vouched && (in.ReceivedAt != r.at || in.Device != r.device || in.Via != r.via) {
+			l.found(Columns, name, "its row names another device or instant than its pack", backup)
+		}
 	}
 	n := node{deps: deps}
 	c, err := change.Decode(r.bytes, limits)
 	switch {
+	case len(r.bytes) == 0:
+		l.lost = true
+		l.found(Decode, name, "its bytes are not there", phones)
 	case err != nil:
 		l.found(Decode, name, "its bytes cannot be read: "+err.Error(), phones)
 	case c.Hash != hash:
@@ -151,7 +201,10 @@ func (l *looking) change(r row, entries []entryRow) {
 			l.found(Columns, name, "actor, number or dependencies beside it are not those that its bytes say", phones)
 		}
 		n = node{c.StartOp, c.MaxOp(), c.Deps}
-		l.content(c, entries)
+		held := l.content(c, entries)
+		if packed && l.vouched && (in.Actor != c.Actor || in.Seq != c.Seq || !slices.Equal(in.Entries, held)) {
+			l.found(Pack, name, "its pack lists another actor, number or entries than it holds", backup)
+		}
 	}
 	l.nodes[hash] = n
 	for _, d := range n.deps {
@@ -168,7 +221,8 @@ func (l *looking) change(r row, entries []entryRow) {
 }
 
 // content looks at what a sound change holds, and at the rows of its entries.
-func (l *looking) content(c *change.Change, rows []entryRow) {
+// It gives the rows as they should be, ordered by id.
+func (l *looking) content(c *change.Change, rows []entryRow) (want []hub.EntryRow) {
 	name := c.Hash.String()
 	reading, verdict := admit.Read(l.name, c)
 	if verdict != nil {
@@ -183,6 +237,7 @@ func (l *looking) content(c *change.Change, rows []entryRow) {
 	}
 	for _, e := range reading.Entries {
 		l.sum.Entries++
+		want = append(want, hub.EntryRow{ID: string(e.ID), Person: e.By})
 		r, ok := there[string(e.ID)]
 		delete(there, string(e.ID))
 		switch {
@@ -199,6 +254,8 @@ func (l *looking) content(c *change.Change, rows []entryRow) {
 			l.found(NoEntry, name, "the row of entry "+r.id+" names this change, which does not hold it", backup)
 		}
 	}
+	slices.SortFunc(want, func(a, b hub.EntryRow) int { return cmp.Compare(a.ID, b.ID) })
+	return want
 }
 
 // whole looks at how the changes hang together.
@@ -230,7 +287,7 @@ func (l *looking) whole(heads []byte) {
 	}
 	if stored, ok := hashes(heads); !ok {
 		l.found(Heads, "", "the list of its heads is damaged", backup)
-	} else if !slices.Equal(stored, tips) {
+	} else if !slices.Equal(stored, tips) && !l.lost {
 		l.found(Heads, "", fmt.Sprintf("its heads are not those that its changes give (%d stored, %d follow)", len(stored), len(tips)), backup)
 	}
 	if !admit.IsLog(l.name) {

@@ -119,7 +119,7 @@ func TestDamage(t *testing.T) {
 		{"a bit of a change", []string{`UPDATE changes SET bytes = CAST(substr(bytes, 1, 60) || x'fe' || substr(bytes, 62) AS BLOB) WHERE ` + middle},
 			[]scrub.Code{scrub.Decode}, "phone"},
 		{"a change cut short", []string{`UPDATE changes SET bytes = substr(bytes, 1, 50) WHERE ` + middle}, []scrub.Code{scrub.Decode}, "phone"},
-		{"no bytes", []string{`UPDATE changes SET bytes = x'' WHERE ` + middle}, []scrub.Code{scrub.Decode}, ""},
+		{"no bytes", []string{`UPDATE changes SET bytes = x'' WHERE ` + middle}, []scrub.Code{scrub.Decode}, "not there"},
 		{"another change's bytes", []string{`UPDATE changes SET bytes = (SELECT bytes FROM changes WHERE device <> 'server' ORDER BY received_at DESC LIMIT 1) WHERE ` + middle},
 			[]scrub.Code{scrub.Hash}, "hash"},
 		{"a number", []string{`UPDATE changes SET seq = 9999 WHERE ` + middle}, []scrub.Code{scrub.Columns, scrub.Seq}, "number"},
@@ -164,6 +164,75 @@ func TestDamage(t *testing.T) {
 		})
 	}
 }
+
+// packed gives the sound database with its months packed.
+func packed(t *testing.T) (path string) {
+	t.Helper()
+	path = sound(t)
+	db, err := sqlitestore.Open(t.Context(), path, sqlitestore.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer db.Close()
+	site := siteOf(t, db)
+	for _, doc := range []string{"log/2026-10", "log/2026-11"} {
+		if ok, err := db.Pack(t.Context(), site, doc, 1); err != nil || !ok {
+			t.Fatalf("packing %s: %v, %v", doc, ok, err)
+		}
+	}
+	return path
+}
+
+func TestPacked(t *testing.T) {
+	path := packed(t)
+	sum, found, err := look(t, path, "")
+	if err != nil || len(found) > 0 {
+		t.Fatalf("%v, %v", found, err)
+	}
+	want := scrub.Summary{Sites: 1, Documents: 3, Packs: 2, Changes: 248, Entries: 1320, Held: 1, Refused: 1}
+	if sum != want {
+		t.Errorf("looked at %+v, want %+v", sum, want)
+	}
+	whole, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range []struct {
+		name, damage string
+		want         []scrub.Code
+		about        string
+	}{
+		{"a bit of the digest", `UPDATE packs SET digest = zeroblob(32) WHERE ` + october, []scrub.Code{scrub.Pack}, "digest"},
+		{"a bit of the pack", `UPDATE packs SET bytes = CAST(substr(bytes, 1, 30000) || x'55' || substr(bytes, 30002) AS BLOB) WHERE ` + october,
+			[]scrub.Code{scrub.Pack, scrub.Decode}, "not there"},
+		{"half the pack", `UPDATE packs SET bytes = substr(bytes, 1, length(bytes) / 2) WHERE ` + october,
+			[]scrub.Code{scrub.Pack, scrub.Decode}, "not there"},
+		{"the pack lost", `DELETE FROM packs WHERE ` + october, []scrub.Code{scrub.Decode}, "not there"},
+		{"another document's pack", `UPDATE packs SET (digest, bytes) = (SELECT digest, bytes FROM packs WHERE NOT ` + october + `) WHERE ` + october,
+			[]scrub.Code{scrub.Pack, scrub.Decode}, "not stored"},
+		{"a row lost", `DELETE FROM changes WHERE ` + middle, []scrub.Code{scrub.Engine, scrub.Pack, scrub.NoEntry, scrub.Deps, scrub.Seq}, "the pack holds it"},
+		{"a row of another device", `UPDATE changes SET device = 'someone' WHERE ` + middle, []scrub.Code{scrub.Columns, scrub.Actor}, "another device"},
+		{"a row of another number", `UPDATE changes SET seq = 99 WHERE ` + middle, []scrub.Code{scrub.Columns, scrub.Seq}, "number"},
+		{"an entry's row lost", `DELETE FROM entries WHERE ` + middle, []scrub.Code{scrub.EntryRow}, "has no row"},
+		{"heads", `UPDATE documents SET heads = x'' WHERE name = 'log/2026-10'`, []scrub.Code{scrub.Heads}, "follow"},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			t.Parallel()
+			path := filepath.Join(t.TempDir(), "gatewright.db")
+			if err := os.WriteFile(path, whole, 0o600); err != nil {
+				t.Fatal(err)
+			}
+			damage(t, path, c.damage)
+			_, found, err := look(t, path, "")
+			if err != nil {
+				t.Fatal(err)
+			}
+			wantFound(t, found, c.about, c.want...)
+		})
+	}
+}
+
+const october = `doc_id IN (SELECT id FROM documents WHERE name = 'log/2026-10')`
 
 // wantFound wants these kinds and no others, and a sentence about something.
 func wantFound(t *testing.T, found []scrub.Finding, about string, want ...scrub.Code) {
