@@ -77,6 +77,7 @@ type Disk struct {
 	anyAfter int // counts down at every step
 	wentAt   string
 	full     bool
+	settled  int
 }
 
 // NewDisk is the disk of a phone that was never used.
@@ -118,11 +119,19 @@ func (d *Disk) Clone() *Disk {
 	return c
 }
 
+// StartsAfter says that this copy takes another disk's place in its phone: what
+// ran from that one is not what will run from this.
+func (d *Disk) StartsAfter(o *Disk) { d.starts = max(d.starts, o.starts) + 1 }
+
 // Parcel gives one parcel of the outbox.
 func (d *Disk) Parcel(id logbook.EntryID) (Parcel, bool) {
 	p, ok := d.parcels[id]
 	return p, ok
 }
+
+// Settled counts how often something in the outbox came to rest: let go of, or
+// kept as not accepted.
+func (d *Disk) Settled() int { return d.settled }
 
 // CrashAfter takes the power away just before the n-th step of any kind from
 // now on; 0 takes that back.

@@ -2,6 +2,7 @@ package phonesim
 
 import (
 	"gatewright/schema/logbook"
+	"gatewright/sync/admit"
 	"gatewright/sync/change"
 )
 
@@ -37,4 +38,9 @@ func (p *Phone) Drained(ids []logbook.EntryID) error {
 // operations and not taken in: for a phone that does not keep to the rules.
 func (p *Phone) Next(name string) *change.Change {
 	return p.open(name).next(p.actor, p.Now())
+}
+
+// PlanMap gives the operation that made an item of the plan, for the same.
+func (p *Phone) PlanMap(collection, item string) (change.OpID, bool) {
+	return p.open(logbook.PlanDocument).plan.Map(admit.Place{Collection: collection, Item: item})
 }

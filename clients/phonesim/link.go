@@ -228,6 +228,7 @@ func (p *Phone) settle(d *document) error {
 		}
 		for _, id := range safe {
 			delete(p.disk.parcels, id)
+			p.disk.settled++
 		}
 	}
 	return p.putBack(d)

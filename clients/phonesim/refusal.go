@@ -59,6 +59,7 @@ func (p *Phone) notTaken(m wire.Refused) error {
 	p.disk.edits = edits
 	for id, parcel := range changed {
 		p.disk.parcels[id] = parcel
+		p.disk.settled++
 	}
 	p.disk.drops[name] = true
 	p.Disconnect()

@@ -97,6 +97,13 @@ func (b *run) storms(ctx context.Context, s storm, add func(row)) error {
 			add(row{Server: name, Note: "not measured: " + err.Error()})
 			continue
 		}
+		s := s
+		if o, ok := t.(*ours); ok && b.profile != "" {
+			if o.pprof, err = freePort(); err != nil {
+				return err
+			}
+			s.profile = filepath.Join(b.profile, s.label+"-cpu.pprof")
+		}
 		var rows []row
 		for i := range times {
 			r, err := b.storm(ctx, s, t)

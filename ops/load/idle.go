@@ -146,7 +146,11 @@ func (b *run) idleOurs(ctx context.Context, n idlers) (row, error) {
 		return r, err
 	}
 	say("idle: %d phones connected in %.1f s", n.phones, time.Since(begun).Seconds())
-	return r, b.idleMemory(ctx, o.p, free, before, n, &r)
+	if err := b.idleMemory(ctx, o.p, free, before, n, &r); err != nil || b.profile == "" {
+		return r, err
+	}
+	return r, errors.Join(o.fetch(ctx, "/debug/pprof/heap?gc=1", filepath.Join(b.profile, "idle-heap.pprof")),
+		o.fetch(ctx, "/debug/pprof/goroutine", filepath.Join(b.profile, "idle-goroutines.pprof")))
 }
 
 // idleMemory fills in what n phones cost.

@@ -116,6 +116,11 @@ func bench(ctx context.Context, s settings) error {
 	if err := makeFolder(folder); err != nil {
 		return err
 	}
+	if s.profile != "" {
+		if err := makeFolder(s.profile); err != nil {
+			return err
+		}
+	}
 	b := &run{settings: s, folder: folder}
 	rep := newReport(folder, s)
 	rep.printMachine(os.Stdout)

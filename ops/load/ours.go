@@ -6,7 +6,9 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
+	"net/http"
 	"net/url"
+	"os"
 	"path/filepath"
 	"strings"
 	"sync"
@@ -90,6 +92,28 @@ func (o *ours) serve(ctx context.Context) error {
 	o.p, err = launch(ctx, filepath.Join(filepath.Dir(o.data), "gatewright.log"), env,
 		o.binary, "serve", "--data", o.data, "--port", "0")
 	return err
+}
+
+// fetch writes what the server's profiles say under a path into a file.
+func (o *ours) fetch(ctx context.Context, path, file string) error {
+	req, err := http.NewRequestWithContext(ctx, http.MethodGet, "http://"+o.pprof+path, nil)
+	if err != nil {
+		return err
+	}
+	res, err := http.DefaultClient.Do(req)
+	if err != nil {
+		return err
+	}
+	defer res.Body.Close()
+	if res.StatusCode != http.StatusOK {
+		return fmt.Errorf("%s: %s", path, res.Status)
+	}
+	f, err := os.Create(file)
+	if err != nil {
+		return err
+	}
+	_, err = io.Copy(f, res.Body)
+	return errors.Join(err, f.Close())
 }
 
 func (o *ours) stop() {

@@ -18,6 +18,7 @@ type storm struct {
 	rate     float64       // entries a second, all writers together
 	patience time.Duration // how long after the last send the rest may take to arrive
 	probe    bool          // measure fdatasync meanwhile
+	profile  string        // file for a CPU profile of our server meanwhile; "" = none
 }
 
 // warmUp is how many entries each phone writes before anything is measured.
@@ -70,6 +71,13 @@ func (s storm) measure(ctx context.Context, f *fleet, entries []entry, folder st
 	if err != nil {
 		return err
 	}
+	profiled := make(chan error, 1)
+	if o, ok := f.target.(*ours); ok && s.profile != "" {
+		seconds := int(float64(len(entries))/s.rate + 1)
+		go func() { profiled <- o.fetch(ctx, fmt.Sprintf("/debug/pprof/profile?seconds=%d", seconds), s.profile) }()
+	} else {
+		profiled <- nil
+	}
 	begun := time.Now()
 	late, err := f.send(ctx, entries, s.rate)
 	if err != nil {
@@ -85,6 +93,9 @@ func (s storm) measure(ctx context.Context, f *fleet, entries []entry, folder st
 	}
 	took := time.Since(begun)
 	probe.stop(r)
+	if err := <-profiled; err != nil {
+		return fmt.Errorf("profiling: %w", err)
+	}
 	select {
 	case <-time.After(f.target.settles()):
 	case <-ctx.Done():

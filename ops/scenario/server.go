@@ -84,10 +84,7 @@ func (s *server) perform(e hub.Effect) hub.Event {
 	case hub.Append:
 		return hub.Appended{Token: e.Token, Err: s.store.Append(ctx, e.Batch)}
 	case hub.Keep:
-		err := s.store.Hold(ctx, s.siteID(), e.Held)
-		if err == nil {
-			err = s.store.Quarantine(ctx, s.siteID(), e.Quarantined)
-		}
+		err := e.In(ctx, s.store, s.siteID())
 		if err == nil {
 			s.quarantine = append(s.quarantine, e.Quarantined...)
 		}

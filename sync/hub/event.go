@@ -130,11 +130,14 @@ type (
 		Token Token
 		Batch Batch
 	}
-	// Keep asks for changes to be held and refused ones to be kept.
+	// Keep asks for changes to be held and refused ones to be kept, and for
+	// changes of a document to be held no longer.
 	Keep struct {
 		Token       Token
 		Held        []HeldChange
 		Quarantined []Quarantined
+		DocID       string
+		Unheld      []change.Hash
 	}
 	// Done answers Write and WritePlan.
 	Done struct {

@@ -120,7 +120,8 @@ func (s *Site) advance(d *document) {
 	for _, it := range g.items {
 		s.judge(d, it)
 	}
-	if len(g.batch.Changes) == 0 && len(g.keep.Held) == 0 && len(g.keep.Quarantined) == 0 {
+	keeps := len(g.keep.Held)+len(g.keep.Quarantined)+len(g.keep.Unheld) > 0
+	if len(g.batch.Changes) == 0 && !keeps {
 		s.finish(d)
 		return
 	}
@@ -128,7 +129,7 @@ func (s *Site) advance(d *document) {
 	if len(g.batch.Changes) > 0 {
 		s.emit(Append{Token: s.token(d), Batch: g.batch})
 	}
-	if len(g.keep.Held) > 0 || len(g.keep.Quarantined) > 0 {
+	if keeps {
 		g.keep.Token = s.token(d)
 		s.emit(g.keep)
 	}

@@ -48,6 +48,10 @@ func (s *Site) judgeOne(d *document, it *item, in *incoming) {
 		return
 	}
 	b := d.blocked[in.hash]
+	if it.kind == fromHeld && b != nil && s.arrived(d, in) {
+		s.unhold(d, b, in)
+		return
+	}
 	if b != nil {
 		it.tell = append(it.tell, in.hash)
 		if !b.held {
@@ -178,6 +182,33 @@ func (s *Site) hold(d *document, it *item, in *incoming, v admit.Verdict) {
 	g := d.group
 	g.keep.Held = append(g.keep.Held, HeldChange{Doc: d.name, DocID: d.id, Hash: in.hash, Bytes: in.bytes,
 		AuthorDevice: v.Device, Via: in.from.Device, Code: v.Code, At: s.now})
+}
+
+// arrived reports that all that a held change brings is in the log already, in
+// other changes and durably: its author has recorded it once more. An id never
+// becomes free, so it will never be admitted.
+func (s *Site) arrived(d *document, in *incoming) bool {
+	for _, e := range in.reading.Entries {
+		if _, there := d.persons[e.ID]; !there {
+			return false
+		}
+		for i := range d.group.batch.Changes {
+			if slices.ContainsFunc(d.group.batch.Changes[i].Entries, func(r EntryRow) bool { return r.ID == string(e.ID) }) {
+				return false
+			}
+		}
+	}
+	return len(in.reading.Entries) > 0
+}
+
+// unhold lets go of a held change. Peers that still have it are told that it
+// is refused.
+func (s *Site) unhold(d *document, b *block, in *incoming) {
+	d.heldSize -= len(in.bytes)
+	b.held, b.reading = false, nil
+	b.code, b.reason = admit.CodeTaken, "id: the entry is in the log already"
+	d.group.keep.DocID = d.id
+	d.group.keep.Unheld = append(d.group.keep.Unheld, in.hash)
 }
 
 // refuse turns a change away for good and keeps it for a manager to look at.

@@ -3,7 +3,6 @@ package hub_test
 import (
 	"context"
 	"crypto/sha256"
-	"errors"
 	"fmt"
 	"slices"
 	"strings"
@@ -182,8 +181,7 @@ func (l *lab) do(e hub.Effect) {
 	case hub.Append:
 		l.answer(hub.Appended{Token: e.Token, Err: l.store.Append(ctx, e.Batch)})
 	case hub.Keep:
-		err := l.store.Hold(ctx, yard, e.Held)
-		l.answer(hub.Kept{Token: e.Token, Err: errors.Join(err, l.store.Quarantine(ctx, yard, e.Quarantined))})
+		l.answer(hub.Kept{Token: e.Token, Err: e.In(ctx, l.store, yard)})
 	case hub.Done:
 		l.done[e.Token] = e.Err
 	case hub.Trouble:

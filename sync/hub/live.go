@@ -106,7 +106,7 @@ func (l *live) do(e Effect) {
 	case Append:
 		go func() { l.post(Appended{Token: e.Token, Err: store.Append(ctx, e.Batch)}) }()
 	case Keep:
-		go func() { l.post(Kept{Token: e.Token, Err: l.keep(ctx, e)}) }()
+		go func() { l.post(Kept{Token: e.Token, Err: e.In(ctx, store, l.id)}) }()
 	case Done:
 		l.mu.Lock()
 		if answer := l.answers[e.Token]; answer != nil {
@@ -135,18 +135,6 @@ func (l *live) look(ctx context.Context, e Look) Looked {
 		}
 	}
 	return ev
-}
-
-func (l *live) keep(ctx context.Context, e Keep) error {
-	if len(e.Held) > 0 {
-		if err := l.r.store.Hold(ctx, l.id, e.Held); err != nil {
-			return err
-		}
-	}
-	if len(e.Quarantined) > 0 {
-		return l.r.store.Quarantine(ctx, l.id, e.Quarantined)
-	}
-	return nil
 }
 
 func (l *live) expect(t Token) <-chan error {

@@ -250,7 +250,9 @@ func (s *Site) onListed(ev Listed) {
 	}
 	if s.listed { // what came may be older than what we know
 		for _, d := range ev.Documents {
-			s.onHint(Hint{Doc: d.Name, Heads: d.Heads})
+			if !slices.Equal(s.list[d.Name], d.Heads) {
+				s.onHint(Hint{Doc: d.Name, Heads: d.Heads})
+			}
 		}
 		return
 	}

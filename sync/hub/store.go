@@ -3,7 +3,6 @@ package hub
 import (
 	"context"
 	"fmt"
-	"strings"
 
 	"gatewright/sync/admit"
 	"gatewright/sync/change"
@@ -53,9 +52,7 @@ type HeldChange struct {
 	At           int64  // ms since 1970
 }
 
-// Quarantined is what was refused and is kept for a manager to look at. Its
-// reason may repeat what a hostile peer sent: its texts are kept as Text gives
-// them.
+// Quarantined is what was refused and is kept for a manager to look at.
 type Quarantined struct {
 	ID      string
 	Doc     string
@@ -67,12 +64,6 @@ type Quarantined struct {
 	Bytes   []byte
 	Entries []string // raw entries, as received
 	At      int64    // ms since 1970
-}
-
-// Text is s as every store can keep it, in UTF-8 and without zero bytes; what
-// is neither becomes U+FFFD.
-func Text(s string) string {
-	return strings.ReplaceAll(strings.ToValidUTF8(s, "\uFFFD"), "\x00", "\uFFFD")
 }
 
 // Document is a document the store holds, with its heads in ascending order.
@@ -148,6 +139,10 @@ type Store interface {
 	// passed over.
 	Hold(ctx context.Context, site string, held []HeldChange) error
 
+	// Unhold lets go of held changes of a document that will never be stored.
+	// One that is not held is passed over.
+	Unhold(ctx context.Context, site, docID string, hashes []change.Hash) error
+
 	// Quarantine keeps what was refused. An ID already there is passed over.
 	Quarantine(ctx context.Context, site string, q []Quarantined) error
 
@@ -161,4 +156,22 @@ type Store interface {
 	// AuthorOf gives a device of the site with its people, also when it is
 	// revoked; false when the site has no such device.
 	AuthorOf(ctx context.Context, site, device string) (admit.Author, bool, error)
+}
+
+// In does what Keep asks for.
+func (k Keep) In(ctx context.Context, store Store, site string) error {
+	if len(k.Held) > 0 {
+		if err := store.Hold(ctx, site, k.Held); err != nil {
+			return err
+		}
+	}
+	if len(k.Quarantined) > 0 {
+		if err := store.Quarantine(ctx, site, k.Quarantined); err != nil {
+			return err
+		}
+	}
+	if len(k.Unheld) > 0 {
+		return store.Unhold(ctx, site, k.DocID, k.Unheld)
+	}
+	return nil
 }

@@ -344,6 +344,21 @@ func (s *Store) Hold(ctx context.Context, siteID string, held []hub.HeldChange) 
 	return nil
 }
 
+// Unhold implements hub.Store.
+func (s *Store) Unhold(ctx context.Context, siteID, docID string, hashes []change.Hash) error {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if err := ctx.Err(); err != nil {
+		return fmt.Errorf("letting go of held changes: %w", err)
+	}
+	at := s.sites[siteID]
+	if at == nil {
+		return &hub.StoreError{Code: hub.StoreSite}
+	}
+	at.held = slices.DeleteFunc(at.held, func(h hub.HeldChange) bool { return h.DocID == docID && slices.Contains(hashes, h.Hash) })
+	return nil
+}
+
 // Quarantine implements hub.Store.
 func (s *Store) Quarantine(ctx context.Context, siteID string, refused []hub.Quarantined) error {
 	s.mu.Lock()
@@ -442,8 +457,5 @@ func cloneChange(c hub.StoredChange) hub.StoredChange {
 func cloneQuarantined(q hub.Quarantined) hub.Quarantined {
 	q.Bytes = bytes.Clone(q.Bytes)
 	q.Entries = slices.Clone(q.Entries)
-	for _, text := range []*string{&q.ID, &q.Doc, &q.Device, &q.Person, &q.Code, &q.Reason} {
-		*text = hub.Text(*text)
-	}
 	return q
 }

@@ -3,12 +3,14 @@ package sqlstore
 import (
 	"context"
 
+	"gatewright/sync/change"
 	"gatewright/sync/hub"
 )
 
 const (
 	holdsAny = `SELECT EXISTS (SELECT 1 FROM held WHERE doc_id = $1)`
 	unhold   = `DELETE FROM held WHERE doc_id = $1 AND hash = $2`
+	unholdAt = `DELETE FROM held WHERE site_id = $1 AND doc_id = $2 AND hash = $3`
 	hold     = `INSERT INTO held (site_id, doc_id, doc, hash, bytes, author_device, via, code, at)
 		VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9) ON CONFLICT DO NOTHING`
 )
@@ -26,6 +28,21 @@ func (s *Store) Hold(ctx context.Context, site string, held []hub.HeldChange) er
 				continue
 			}
 			if _, err := j.exec(hold, site, h.DocID, h.Doc, h.Hash[:], blob(h.Bytes), h.AuthorDevice, h.Via, h.Code, h.At); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+}
+
+// Unhold implements hub.Store.
+func (s *Store) Unhold(ctx context.Context, site, docID string, hashes []change.Hash) error {
+	return s.write(ctx, "letting go of held changes", func(j job) error {
+		if err := j.lock(site); err != nil {
+			return err
+		}
+		for _, h := range hashes {
+			if _, err := j.exec(unholdAt, site, docID, h[:]); err != nil {
 				return err
 			}
 		}

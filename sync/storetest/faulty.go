@@ -114,6 +114,11 @@ func (f *Faulty) Hold(ctx context.Context, site string, held []hub.HeldChange) e
 	return f.call("Hold", func() error { return f.store.Hold(ctx, site, held) })
 }
 
+// Unhold implements hub.Store.
+func (f *Faulty) Unhold(ctx context.Context, site, docID string, hashes []change.Hash) error {
+	return f.call("Unhold", func() error { return f.store.Unhold(ctx, site, docID, hashes) })
+}
+
 // Quarantine implements hub.Store.
 func (f *Faulty) Quarantine(ctx context.Context, site string, q []hub.Quarantined) error {
 	return f.call("Quarantine", func() error { return f.store.Quarantine(ctx, site, q) })
