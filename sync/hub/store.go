@@ -3,6 +3,7 @@ package hub
 import (
 	"context"
 	"fmt"
+	"strings"
 
 	"gatewright/sync/admit"
 	"gatewright/sync/change"
@@ -52,7 +53,9 @@ type HeldChange struct {
 	At           int64  // ms since 1970
 }
 
-// Quarantined is what was refused and is kept for a manager to look at.
+// Quarantined is what was refused and is kept for a manager to look at. Its
+// reason may repeat what a hostile peer sent: its texts are kept as Text gives
+// them.
 type Quarantined struct {
 	ID      string
 	Doc     string
@@ -64,6 +67,12 @@ type Quarantined struct {
 	Bytes   []byte
 	Entries []string // raw entries, as received
 	At      int64    // ms since 1970
+}
+
+// Text is s as every store can keep it, in UTF-8 and without zero bytes; what
+// is neither becomes U+FFFD.
+func Text(s string) string {
+	return strings.ReplaceAll(strings.ToValidUTF8(s, "\uFFFD"), "\x00", "\uFFFD")
 }
 
 // Document is a document the store holds, with its heads in ascending order.

@@ -457,5 +457,8 @@ func cloneChange(c hub.StoredChange) hub.StoredChange {
 func cloneQuarantined(q hub.Quarantined) hub.Quarantined {
 	q.Bytes = bytes.Clone(q.Bytes)
 	q.Entries = slices.Clone(q.Entries)
+	for _, text := range []*string{&q.ID, &q.Doc, &q.Device, &q.Person, &q.Code, &q.Reason} {
+		*text = hub.Text(*text)
+	}
 	return q
 }

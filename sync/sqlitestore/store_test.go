@@ -152,3 +152,12 @@ func TestAgreesWithMemory(t *testing.T) {
 		Quarantined: func(_ storetest.TB, site string) []hub.Quarantined { return mem.Quarantined(site) },
 	})
 }
+
+// Two processes may write to one file, the console beside the server: they wait
+// for each other.
+func TestNodes(t *testing.T) {
+	storetest.Nodes(t, func(t *testing.T) (storetest.Backend, [2]storetest.Node) {
+		db, path := fresh(t)
+		return backend(t, db, path), [2]storetest.Node{db, open(t, path, Options{})}
+	})
+}

@@ -5,7 +5,9 @@ import (
 	"context"
 	"database/sql"
 	"errors"
+	"fmt"
 	"slices"
+	"strings"
 
 	"gatewright/sync/admit"
 	"gatewright/sync/change"
@@ -59,22 +61,46 @@ func (a *appending) bind(c hub.StoredChange) error {
 	return nil
 }
 
+// together is how many actors one query looks up: more go in several, fewer
+// fill up with the last, so that there are two texts of the query only.
+const together = 32
+
+var findActors = func() string {
+	var b strings.Builder
+	b.WriteString(`SELECT actor, device FROM actors WHERE site_id = $1 AND actor IN ($2`)
+	for i := 1; i < together; i++ {
+		fmt.Fprintf(&b, ", $%d", i+2)
+	}
+	return b.String() + ")"
+}()
+
 // ActorDevices implements hub.Store.
 func (s *Store) ActorDevices(ctx context.Context, site string, actors []change.Actor) (map[change.Actor]string, error) {
 	var bound map[change.Actor]string
 	err := s.read(ctx, "looking up actors", func(j job) error {
-		bound = map[change.Actor]string{}
-		stmt, err := j.tx.PrepareContext(j.ctx, findActor)
-		if err != nil {
+		bound = make(map[change.Actor]string, len(actors))
+		if len(actors) == 1 {
+			var device string
+			ok, err := j.get(findActor, &device, site, []byte(actors[0]))
+			if ok {
+				bound[actors[0]] = device
+			}
 			return err
 		}
-		defer stmt.Close()
-		for _, a := range actors {
-			var device string
-			switch err := stmt.QueryRowContext(j.ctx, site, []byte(a)).Scan(&device); {
-			case err == nil:
-				bound[a] = device
-			case !errors.Is(err, sql.ErrNoRows):
+		for some := range slices.Chunk(actors, together) {
+			args := make([]any, 1+together)
+			args[0] = site
+			for i := range together {
+				args[1+i] = []byte(some[min(i, len(some)-1)])
+			}
+			err := j.each(func(scan func(...any) error) error {
+				var actor []byte
+				var device string
+				err := scan(&actor, &device)
+				bound[change.Actor(actor)] = device
+				return err
+			}, findActors, args...)
+			if err != nil {
 				return err
 			}
 		}

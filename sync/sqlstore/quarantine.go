@@ -21,8 +21,8 @@ func (s *Store) Quarantine(ctx context.Context, site string, refused []hub.Quara
 			if err != nil {
 				return err
 			}
-			if _, err := j.exec(addQuarantine, q.ID, site, q.Doc, q.Hash[:], q.Device, q.Person, q.Code, q.Reason,
-				blob(q.Bytes), string(entries), q.At); err != nil {
+			if _, err := j.exec(addQuarantine, hub.Text(q.ID), site, hub.Text(q.Doc), q.Hash[:], hub.Text(q.Device), hub.Text(q.Person),
+				hub.Text(q.Code), hub.Text(q.Reason), blob(q.Bytes), string(entries), q.At); err != nil {
 				return err
 			}
 		}

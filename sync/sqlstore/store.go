@@ -51,7 +51,7 @@ func New(e Engine) *Store {
 // the store's own rules passes as it is.
 func (s *Store) write(ctx context.Context, doing string, unit func(j job) error) error {
 	return failed(doing, s.engine.Write(ctx, func(ctx context.Context, tx *sql.Tx) error {
-		return unit(job{ctx: ctx, tx: tx, Store: s})
+		return unit(job{ctx: ctx, tx: tx, prepared: s.engine.Prepared, Store: s})
 	}))
 }
 
@@ -78,8 +78,9 @@ func failed(doing string, err error) error {
 
 // A job runs statements in one unit's transaction.
 type job struct {
-	ctx context.Context
-	tx  *sql.Tx
+	ctx      context.Context
+	tx       *sql.Tx
+	prepared *Prepared // nil in a unit that reads
 	*Store
 }
 
@@ -87,7 +88,7 @@ type job struct {
 func (j job) exec(query string, args ...any) (int64, error) {
 	var r sql.Result
 	var err error
-	if stmt := j.engine.Prepared.find(query); stmt != nil {
+	if stmt := j.prepared.find(query); stmt != nil {
 		r, err = j.tx.StmtContext(j.ctx, stmt).ExecContext(j.ctx, args...)
 	} else {
 		r, err = j.tx.ExecContext(j.ctx, query, args...)
@@ -107,7 +108,7 @@ func (j job) does(query string, args ...any) (bool, error) {
 // get reads one row into dst and reports whether there is one.
 func (j job) get(query string, dst any, args ...any) (bool, error) {
 	var row *sql.Row
-	if stmt := j.engine.Prepared.find(query); stmt != nil {
+	if stmt := j.prepared.find(query); stmt != nil {
 		row = j.tx.StmtContext(j.ctx, stmt).QueryRowContext(j.ctx, args...)
 	} else {
 		row = j.tx.QueryRowContext(j.ctx, query, args...)

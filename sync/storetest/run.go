@@ -362,8 +362,9 @@ func (y *yard) quarantine(t *testing.T) {
 		Bytes: []byte{0, 1, 255}, Entries: []string{`{"id":"01A","note":"ünïcode \"quoted\""}`, ""}, At: 7,
 	}
 	bare := hub.Quarantined{ID: "q2"}
+	hostile := hub.Quarantined{ID: "q3", Code: "entry", Reason: "\x00 and \xff: no such field", Entries: []string{"\x00"}}
 	for range 2 {
-		if err := y.Store.Quarantine(y.ctx, "s1", []hub.Quarantined{full, bare}); err != nil {
+		if err := y.Store.Quarantine(y.ctx, "s1", []hub.Quarantined{full, bare, hostile}); err != nil {
 			t.Fatalf("Quarantine: %v", err)
 		}
 	}
@@ -372,7 +373,8 @@ func (y *yard) quarantine(t *testing.T) {
 	}
 	got := y.Quarantined(t, "s1")
 	slices.SortFunc(got, func(a, b hub.Quarantined) int { return cmp.Compare(a.ID, b.ID) })
-	same(t, "quarantine", got, []hub.Quarantined{full, bare})
+	hostile.Reason = "\uFFFD and \uFFFD: no such field"
+	same(t, "quarantine", got, []hub.Quarantined{full, bare, hostile})
 	same(t, "quarantine of the other site", y.Quarantined(t, "s2"), []hub.Quarantined(nil))
 }
 
