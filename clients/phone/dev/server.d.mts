@@ -8,6 +8,7 @@ export interface StandIn {
   month(): DocName
   entries(): string[]
   enter(fields: { readonly kind: string; readonly text?: string }): void
+  accept(raw: string): void
   drop(): void
   close(): Promise<void>
 }

@@ -1,7 +1,8 @@
 // A small stand-in for the server, for looking at the screens and for tests of
 // the phone's way to it: one invented site in memory, with a plan, some history
 // and the two frames of our own. It accepts what it is sent, except entries
-// whose text holds "refuse me". It keeps nothing and is never part of a release.
+// whose text holds "refuse me", and holds those with "hold me". It keeps nothing
+// and is never part of a release.
 //
 //   node dev/server.mjs [port] [folder to serve]
 import { randomBytes, verify, createPublicKey } from "node:crypto"
@@ -168,12 +169,13 @@ export async function startServer({ port = 0, dist = new URL("../dist/", import.
       const entries = decoded.ops.map((op) => op.key).filter(Boolean)
       let code
       if (decoded.ops.some((op) => String(op.value).includes("refuse me"))) code = "rights"
+      else if (decoded.ops.some((op) => String(op.value).includes("hold me"))) code = "unknown-entry"
       else if (decoded.deps.some((d) => refusedBefore.has(d) || refused.some((r) => r.hash === d))) code = "depends"
       else if (entries.some((e) => owners.has(e) && owners.get(e) !== decoded.hash)) code = "taken"
       if (code === undefined) {
         for (const e of entries) owners.set(e, decoded.hash)
         admitted.push(change)
-      } else refused.push({ hash: decoded.hash, code, reason: code === "rights" ? "text: this may not be written here" : `the change is refused (${code})`, entries, held: false })
+      } else refused.push({ hash: decoded.hash, code, reason: code === "rights" ? "text: this may not be written here" : `the change is refused (${code})`, entries, held: code === "unknown-entry" })
     }
     if (refused.length > 0) {
       bad.set(name, new Set([...refusedBefore, ...refused.map((r) => r.hash)]))
@@ -193,6 +195,14 @@ export async function startServer({ port = 0, dist = new URL("../dist/", import.
     }
   }
 
+  function arrive(entry) {
+    owners.set(entry.id, "")
+    const name = monthOf(entry.ms)
+    const isNew = !documents.has(name)
+    put(name, A.change(documents.has(name) ? A.clone(documents.get(name)) : A.init(), (d) => { d[entry.id] = new A.ImmutableString(entry.raw) }))
+    for (const peer of sockets) isNew ? peer.list() : peer.states.has(name) && peer.sync(name)
+  }
+
   await new Promise((resolve) => server.listen(port, "127.0.0.1", resolve))
   return {
     port: server.address().port,
@@ -205,14 +215,9 @@ export async function startServer({ port = 0, dist = new URL("../dist/", import.
     month: () => monthOf(clock()),
     entries: () => [...documents].filter(([n]) => n !== "plan").flatMap(([, doc]) => Object.values(A.toJS(doc)).map(String)),
     /** Another phone's entry arrives. */
-    enter(fields) {
-      const entry = entryAt(clock(), fields)
-      owners.set(entry.id, "")
-      const name = monthOf(entry.ms)
-      const isNew = !documents.has(name)
-      put(name, A.change(documents.has(name) ? A.clone(documents.get(name)) : A.init(), (d) => { d[entry.id] = new A.ImmutableString(entry.raw) }))
-      for (const peer of sockets) isNew ? peer.list() : peer.states.has(name) && peer.sync(name)
-    },
+    enter: (fields) => arrive(entryAt(clock(), fields)),
+    /** A manager accepts an entry in its own words: the server writes it. */
+    accept: (raw) => arrive({ id: JSON.parse(raw).id, raw, ms: JSON.parse(raw).at }),
     drop() {
       for (const peer of sockets) peer.ws.terminate()
     },

@@ -68,7 +68,7 @@ describe("outbox, documents and the way to the server", () => {
     await reopened.stop()
     const again = await phone(server, remains)
     await safe(again)
-    expect(again.outbox.refused()).toEqual([])
+    expect(again.outbox.turnedAway()).toEqual([])
     expect(again.restarts).toBe(0)
     expect(stored()).toEqual(["arrived"])
   })
@@ -80,7 +80,7 @@ describe("outbox, documents and the way to the server", () => {
     const after = await p.record("after")
     await p.stop()
     const again = await phone(server, p.remains)
-    await again.until("refused", (x) => x.outbox.refused().length === 1 && x.outbox.waiting().length === 0)
+    await again.until("refused", (x) => x.outbox.turnedAway().length === 1 && x.outbox.waiting().length === 0)
     const refused = again.outbox.get(no)
     expect(refused).toMatchObject({ state: "refused", code: "rights", reason: "text: this may not be written here" })
     expect(refused?.raw).toBe(p.entries.get(no))
@@ -93,6 +93,79 @@ describe("outbox, documents and the way to the server", () => {
     expect(stored().sort()).toEqual(["after", "before", "next day"])
   })
 
+  it("puts back after a refusal only what the server lacks", async () => {
+    const p = await phone(server)
+    const safeOnes = [await p.record("one"), await p.record("two")]
+    await safe(p)
+    await p.stop()
+    const away = await phone(undefined, p.remains)
+    const no = await away.record("refuse me")
+    const late = await away.record("three")
+    await away.stop()
+    const again = await phone(server, p.remains)
+    await again.until("refused", (x) => x.outbox.turnedAway().length === 1 && x.outbox.waiting().length === 0)
+    expect(again.restarts).toBe(1)
+    expect([...again.everInOutbox].sort()).toEqual([no, late].sort())
+    for (const id of safeOnes) await again.until("seen again", (x) => x.entries.has(id))
+    expect(stored().sort()).toEqual(["one", "three", "two"])
+  })
+
+  it("keeps what is held apart from what is refused, and lets go of it when it comes into the log", async () => {
+    const p = await phone(undefined)
+    const held = await p.record("hold me")
+    const rest = await p.record("the rest")
+    await p.stop()
+    const again = await phone(server, p.remains)
+    await again.until("held", (x) => x.outbox.get(held)?.state === "held" && x.outbox.waiting().length === 0)
+    expect(again.outbox.get(held)).toMatchObject({ code: "unknown-entry", raw: p.entries.get(held) })
+    expect(stored()).toEqual(["the rest"])
+    expect(again.entries.has(held)).toBe(false)
+    expect(again.entries.has(rest)).toBe(true)
+    // A held entry is not for this phone to forget or to send again.
+    await again.outbox.forget(held)
+    expect(await again.outbox.retry(held)).toBeUndefined()
+    expect(again.outbox.get(held)?.state).toBe("held")
+    server.accept(p.entries.get(held) ?? "")
+    await again.until("in the log", (x) => x.entries.has(held) && x.outbox.parcels.length === 0)
+  })
+
+  it("moves a refused entry to the others by itself when a manager accepts it", async () => {
+    const p = await phone(server)
+    const no = await p.record("refuse me")
+    await p.until("refused", (x) => x.outbox.get(no)?.state === "refused")
+    const raw = p.outbox.get(no)?.raw ?? ""
+    await p.until("online again", (x) => x.restarts === 1 && x.link === "online")
+    server.accept(raw)
+    await p.until("in the log", (x) => x.entries.get(no) === raw && x.outbox.parcels.length === 0)
+  })
+
+  it("has a refused entry that was accepted while this phone was away", async () => {
+    const p = await phone(server)
+    const no = await p.record("refuse me")
+    await p.until("refused", (x) => x.outbox.get(no)?.state === "refused" && x.restarts === 1 && x.link === "online")
+    const raw = p.outbox.get(no)?.raw ?? ""
+    await p.stop()
+    server.accept(raw)
+    const again = await phone(server, p.remains)
+    await again.until("in the log", (x) => x.entries.get(no) === raw && x.outbox.parcels.length === 0)
+    expect(again.restarts).toBe(0)
+  })
+
+  it("forgets a refused entry for good, and nothing else", async () => {
+    const p = await phone(server)
+    const no = await p.record("refuse me")
+    await p.until("refused", (x) => x.outbox.get(no)?.state === "refused")
+    await p.until("online again", (x) => x.restarts === 1 && x.link === "online")
+    const other = await p.record("refuse me too")
+    await p.until("refused too", (x) => x.outbox.get(other)?.state === "refused" && x.restarts === 2 && x.link === "online")
+    await p.outbox.forget(no)
+    expect(p.outbox.parcels.map((x) => x.id)).toEqual([other])
+    await p.stop()
+    const again = await phone(server, p.remains)
+    await again.until("online", (x) => x.link === "online")
+    expect(again.outbox.parcels.map((x) => x.id)).toEqual([other])
+  })
+
   it("takes up a refusal where a crash left it", async () => {
     const p = await phone(undefined)
     await p.record("good")
@@ -100,12 +173,12 @@ describe("outbox, documents and the way to the server", () => {
     await p.stop()
     const interrupted = await phone(undefined, p.remains)
     // The refusal was noted, then the battery fell out before the copy was dropped.
-    await interrupted.outbox.refuse(server.month(), [{ id: no, code: "rights", reason: "no" }], [], Date.now())
+    await interrupted.outbox.refuse(server.month(), [{ id: no, code: "rights", reason: "no", held: false }], [], Date.now())
     await interrupted.stop()
     const again = await phone(server, p.remains)
     await again.until("good is safe", (x) => x.link === "online" && x.outbox.waiting().length === 0)
     expect(stored()).toEqual(["good"])
-    expect(again.outbox.refused().map((r) => r.id)).toEqual([no])
+    expect(again.outbox.turnedAway().map((r) => r.id)).toEqual([no])
     expect(again.restarts).toBe(0)
   })
 

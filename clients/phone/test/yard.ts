@@ -62,6 +62,8 @@ export class Phone {
   readonly entries = new Map<EntryId, string>()
   link = "offline"
   restarts = 0
+  /** Every entry that ever stood in the outbox of this run. */
+  readonly everInOutbox = new Set<EntryId>()
   readonly #ids = new EntryIds()
   readonly #changed = new Set<() => void>()
 
@@ -113,6 +115,7 @@ export class Phone {
   }
 
   tell(): void {
+    for (const { id } of this.outbox.parcels) this.everInOutbox.add(id)
     for (const look of this.#changed) look()
   }
 

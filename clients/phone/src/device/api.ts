@@ -1,4 +1,4 @@
-import type { DeviceId, Instant, PersonId, SiteId } from "../logbook/ids"
+import { isEntryId, type DeviceId, type EntryId, type Instant, type PersonId, type SiteId } from "../logbook/ids"
 
 // The HTTP side of the server, read strictly: what does not have the expected
 // form is a problem here and does not travel on into the screens.
@@ -32,6 +32,31 @@ export interface Token {
   readonly until: Instant
   readonly serverTime: Instant
   readonly drain: boolean
+}
+
+/** What a manager decided about something that had been refused. */
+export interface Decision {
+  readonly what: "accept" | "discard"
+  readonly by: string
+  readonly at: Instant
+  readonly why: string
+}
+/** One thing that the server refused and keeps for a manager. */
+export interface RefusedItem {
+  readonly id: string
+  readonly document: string
+  readonly phone: string
+  readonly person: string
+  readonly code: string
+  readonly reason: string
+  readonly at: Instant
+  /** The entries as they came. */
+  readonly entries: readonly string[]
+  /** Why it cannot be accepted; empty when it can. */
+  readonly problem: string
+  /** An acceptance was begun and not finished. */
+  readonly started: boolean
+  readonly decision: Decision | undefined
 }
 
 /** The server answered, and said no. */
@@ -80,6 +105,14 @@ const site = (value: unknown): Site => {
 const person = (value: unknown): Person => {
   const f = fields(value, "person")
   return { id: text(f, "id") as PersonId, name: typeof f["name"] === "string" ? f["name"] : "", role: role(f) }
+}
+
+const string = (from: Fields, key: string): string => (typeof from[key] === "string" ? from[key] : "")
+const list = (value: unknown, what: string): readonly Fields[] => (Array.isArray(value) ? value : []).map((item: unknown) => fields(item, what))
+const decision = (f: Fields): Decision | undefined => {
+  const what = string(f, "decision")
+  if (what !== "accept" && what !== "discard") return undefined
+  return { what, by: string(f, "decided_by"), at: number(f, "decided_at"), why: string(f, "why") }
 }
 
 export class Api {
@@ -169,5 +202,40 @@ export class Api {
 
   async drain(siteId: SiteId, entries: readonly string[], token: string): Promise<number> {
     return number(fields(await this.#ask(`/api/v1/sites/${siteId}/drain`, { body: { entries }, token }), "answer"), "kept")
+  }
+
+  /** What was refused at the site: what waits for a decision, or what was decided. For managers. */
+  async refused(siteId: SiteId, decided: boolean, token: string): Promise<readonly RefusedItem[]> {
+    const f = fields(await this.#ask(`/api/v1/sites/${siteId}/quarantine${decided ? "?decided=true" : ""}`, { token }), "list")
+    return list(f["items"], "list").map((item) => ({
+      id: text(item, "id"),
+      document: string(item, "document"),
+      phone: string(item, "device_label"),
+      person: string(item, "person"),
+      code: text(item, "code"),
+      reason: text(item, "reason"),
+      at: number(item, "at"),
+      entries: list(item["entries"], "list").map((entry) => text(entry, "raw")),
+      problem: string(item, "problem"),
+      started: item["started"] === true,
+      decision: decision(item),
+    }))
+  }
+
+  /** Accepts a refused item, or discards it; gives what is decided now, which may be what another manager decided. */
+  async decide(siteId: SiteId, item: string, choice: { readonly decision: "accept" } | { readonly decision: "discard"; readonly why: string }, by: PersonId, token: string): Promise<void> {
+    await this.#ask(`/api/v1/sites/${siteId}/quarantine/${encodeURIComponent(item)}`, { body: { ...choice, by }, token })
+  }
+
+  /** What managers decided about entries that this device had brought. */
+  async decisions(siteId: SiteId, token: string): Promise<ReadonlyMap<EntryId, Decision>> {
+    const f = fields(await this.#ask(`/api/v1/sites/${siteId}/decisions`, { token }), "list of decisions")
+    const made = new Map<EntryId, Decision>()
+    for (const item of list(f["decisions"], "list of decisions")) {
+      const what = decision(item)
+      // The latest comes first and stands.
+      for (const id of Array.isArray(item["entries"]) ? item["entries"] : []) if (what !== undefined && typeof id === "string" && isEntryId(id) && !made.has(id)) made.set(id, what)
+    }
+    return made
   }
 }

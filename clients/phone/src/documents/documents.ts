@@ -72,6 +72,8 @@ export class Documents {
 
   async stop(): Promise<void> {
     this.#stopped = true
+    // A refusal that is being taken in builds a new link: that one has to go too.
+    await this.#line
     this.#link?.disconnect()
     const opened = await Promise.all(this.#opened.values())
     await this.#repo?.flush(opened.filter(({ handle }) => handle.isReady()).map(({ handle }) => handle.documentId))
@@ -250,15 +252,19 @@ export class Documents {
     const parcels = outbox.parcels.filter((p) => p.document === name)
     if (parcels.length === 0 || !handle.isReady()) return
     const doc = handle.doc()
-    // Of the server's heads those that this copy has: their ancestors are on the server.
-    const heads = (this.#acknowledged.get(name) ?? []).filter((head) => A.hasHeads(doc, [head]))
-    if (heads.length === 0) return
-    const backend = A.getBackend(doc)
-    const safe = parcels
-      .filter(({ id, raw }) => backend.get("/", id, heads) !== undefined && doc[id]?.val === raw)
-      .map(({ id }) => id)
+    const served = this.#onServer(name, doc)
+    const safe = parcels.filter(({ id, raw }) => served(id) && doc[id]?.val === raw).map(({ id }) => id)
     if (safe.length === 0) return
     void outbox.release(safe).then(() => listener.outbox())
+  }
+
+  /** Which entries of this copy the server is known to have. */
+  #onServer(name: DocName, doc: A.Doc<Log>): (id: EntryId) => boolean {
+    // Of the server's heads those that this copy has: their ancestors are on the server.
+    const heads = (this.#acknowledged.get(name) ?? []).filter((head) => A.hasHeads(doc, [head]))
+    if (heads.length === 0) return () => false
+    const backend = A.getBackend(doc)
+    return (id) => backend.get("/", id, heads) !== undefined
   }
 
   /**
@@ -289,8 +295,9 @@ export class Documents {
 
   /**
    * The server will not take changes of this copy. The reason is kept beside
-   * the entries it names, all else that this device wrote goes back to the
-   * outbox in the same text, and the documents are built anew without the copy.
+   * the entries it names, all else that this device wrote and the server is not
+   * known to have goes back to the outbox in the same text, and the documents
+   * are built anew without the copy.
    */
   async #startOver(name: DocName, refused: readonly RefusedChange[]): Promise<void> {
     const opened = await this.#openDocument(name)
@@ -298,24 +305,26 @@ export class Documents {
     const own: { id: EntryId; raw: string }[] = []
     if (name !== plan) {
       const mine = `"dev":"${this.#options.device}"`
+      const served = this.#onServer(name, doc)
       for (const key of Object.keys(doc)) {
         const value: unknown = doc[key]
-        if (isEntryId(key) && value instanceof A.ImmutableString && value.val.includes(mine)) own.push({ id: key, raw: value.val })
-      }
-    }
-    const refusals: Refusal[] = []
-    for (const change of refused) {
-      // What merely builds on a refused change is written again. Of what is held
-      // back, another device's is no fault of this phone; its own waits on the
-      // server, and would be held again if it were written again.
-      if (change.code === "depends") continue
-      const ids = change.entries.length > 0 ? change.entries : keysOf(doc, change.hash)
-      for (const entry of ids) {
-        if (!isEntryId(entry) || (change.held && !own.some(({ id }) => id === entry))) continue
-        refusals.push({ id: entry, code: change.code, reason: change.reason })
+        if (!isEntryId(key) || !(value instanceof A.ImmutableString) || !value.val.includes(mine) || served(key)) continue
+        own.push({ id: key, raw: value.val })
       }
     }
     const { outbox, listener } = this.#options
+    const refusals: Refusal[] = []
+    for (const change of refused) {
+      // What merely builds on a refused change is written again. Of what is held,
+      // another device's is no fault of this phone; its own waits on the server,
+      // and would be held again if it were written again.
+      if (change.code === "depends") continue
+      const ids = change.entries.length > 0 ? change.entries : keysOf(doc, change.hash)
+      for (const entry of ids) {
+        if (!isEntryId(entry) || (change.held && outbox.get(entry) === undefined && !own.some(({ id }) => id === entry))) continue
+        refusals.push({ id: entry, code: change.code, reason: change.reason, held: change.held })
+      }
+    }
     await outbox.refuse(name, refusals, own, this.#options.now())
     this.#store?.shut()
     this.#link?.disconnect()

@@ -13,6 +13,7 @@ export type MarkName =
   | "safe"
   | "refused"
   | "waiting"
+  | "held"
   | "offline"
   | "manual"
   | "keypad"

@@ -11,6 +11,8 @@ export type Sheet =
   | { readonly is: "note"; readonly gate: GateId }
   | { readonly is: "dismiss"; readonly flag: string }
   | { readonly is: "void"; readonly entry: EntryId }
+  | { readonly is: "turned away" }
+  | { readonly is: "to decide" }
   | { readonly is: "people" }
   | { readonly is: "join"; readonly code?: string }
   | { readonly is: "emergency" }

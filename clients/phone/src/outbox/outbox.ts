@@ -3,19 +3,28 @@ import { answer, committed, openDatabase, writeStrictly } from "../storage/datab
 
 /**
  * One entry on its way to the server, in the exact text that was recorded.
- * waiting: not yet acknowledged. refused: the server did not accept it; kept,
- * listed and exportable, and never sent again by itself.
+ * waiting: not yet acknowledged. held: the server has it and waits for
+ * something to confirm it. refused: the server did not accept it; kept, listed
+ * and exportable, and never sent again by itself. Whatever its state, it leaves
+ * when the server's log holds it in the same text.
  */
 export type Parcel = {
   readonly id: EntryId
   readonly raw: string
   readonly document: DocName
-} & ({ readonly state: "waiting" } | { readonly state: "refused"; readonly code: string; readonly reason: string; readonly refusedAt: Instant })
+} & ({ readonly state: "waiting" } | { readonly state: "held" | "refused"; readonly code: string; readonly reason: string; readonly refusedAt: Instant })
+
+/** A parcel that did not come into the log. */
+export type TurnedAway = Exclude<Parcel, { readonly state: "waiting" }>
+
+export const turnedAway = (parcel: Parcel): parcel is TurnedAway => parcel.state !== "waiting"
 
 export interface Refusal {
   readonly id: EntryId
   readonly code: string
   readonly reason: string
+  /** Not refused for good: the server keeps it until something confirms it. */
+  readonly held: boolean
 }
 
 /**
@@ -53,8 +62,9 @@ export class Outbox {
     return this.parcels.filter((p) => p.state === "waiting" && (document === undefined || p.document === document))
   }
 
-  refused(): readonly (Parcel & { state: "refused" })[] {
-    return this.parcels.filter((p): p is Parcel & { state: "refused" } => p.state === "refused")
+  /** What is not in the log: refused, or held until it is confirmed. */
+  turnedAway(): readonly TurnedAway[] {
+    return this.parcels.filter(turnedAway)
   }
 
   /** Keeps entries; returns once they are on the disk. All or none. */
@@ -77,8 +87,8 @@ export class Outbox {
   }
 
   /**
-   * One step of taking in a refusal: marks what was refused, takes back what
-   * this phone wrote beside it, and notes that the document's local copy has to
+   * One step of taking in a refusal: marks what was refused or held, takes back
+   * what this phone wrote beside it and the server lacks, and notes that the document's local copy has to
    * go. In one write, so that a crash leaves all of it or none.
    */
   async refuse(
@@ -95,7 +105,7 @@ export class Outbox {
     for (const { id, raw } of seen.values()) {
       const refusal = told.get(id)
       const kept = this.#parcels.get(id)
-      if (refusal !== undefined) changed.push({ id, raw, document, state: "refused", code: refusal.code, reason: refusal.reason, refusedAt: now })
+      if (refusal !== undefined) changed.push({ id, raw, document, state: stateOf(refusal), code: refusal.code, reason: refusal.reason, refusedAt: now })
       else if (kept === undefined) changed.push({ id, raw, document, state: "waiting" })
     }
     await writeStrictly(this.#db, ["parcels", "facts"], (t) => {
@@ -125,6 +135,11 @@ export class Outbox {
       for (const parcel of changed) t.objectStore("parcels").put(parcel)
     })
     for (const parcel of changed) this.#parcels.set(parcel.id, parcel)
+  }
+
+  /** Lets go of a refused entry for good: a person has decided that it is not needed. */
+  async forget(id: EntryId): Promise<void> {
+    if (this.#parcels.get(id)?.state === "refused") await this.release([id])
   }
 
   /** Documents whose local copy has to be dropped before they are opened. */
@@ -157,3 +172,5 @@ export class Outbox {
     this.#db.close()
   }
 }
+
+const stateOf = (refusal: Refusal): "held" | "refused" => (refusal.held ? "held" : "refused")

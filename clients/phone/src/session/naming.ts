@@ -1,4 +1,5 @@
-import { say } from "../wording/say"
+import type { Entry } from "../logbook/entry"
+import { say, sayIfKnown } from "../wording/say"
 import type { Naming } from "../wording/entry"
 import { session } from "./session.svelte"
 
@@ -10,6 +11,13 @@ export function personName(person: string): string {
 
 /** A reason of the server with people's names in the place of their ids. */
 export const withNames = (reason: string): string => reason.replace(/\bp[0-9a-hjkmnp-tv-z]{9}\b/g, (id) => session.names.get(id) ?? id)
+
+/** Why an entry did not come into the log, in words for the person who recorded it. */
+export function reasonText(entry: Entry | undefined, code: string, reason: string): string {
+  const words = { name: entry === undefined ? "" : personName(entry.by) }
+  const kind = entry === undefined ? "" : `refused.why.${code}.${entry.kind}`
+  return sayIfKnown(kind, sayIfKnown(`refused.why.${code}`, withNames(reason), words), words)
+}
 
 /** What sentences need, at this moment. */
 export const naming = (): Naming => ({

@@ -2,7 +2,7 @@ import { initializeWasm } from "@automerge/automerge-repo/slim"
 import automergeUrl from "@automerge/automerge/automerge.wasm?url"
 import rulesUrl from "../generated/rules.wasm?url"
 import { Access } from "../device/access"
-import { Api, ApiProblem, Unreachable, type Invitation, type Person } from "../device/api"
+import { Api, ApiProblem, Unreachable, type Decision, type Invitation, type Person, type RefusedItem } from "../device/api"
 import { Devices, type Device } from "../device/device"
 import { base64url } from "../device/keys"
 import { Documents } from "../documents/documents"
@@ -43,6 +43,10 @@ export class Session {
   now = $state<Instant>(Date.now())
   names = $state.raw<ReadonlyMap<string, string>>(new Map())
   persisted = $state.raw<boolean | undefined>()
+  /** What managers decided about entries of this phone that were not accepted. */
+  decisions = $state.raw<ReadonlyMap<EntryId, Decision>>(new Map())
+  /** How many refused things wait at the site for a manager; known to managers with a connection. */
+  toDecide = $state<number | undefined>()
   /** Grows with every entry: what reads entries reads this first. */
   entriesSeen = $state(0)
 
@@ -126,6 +130,8 @@ export class Session {
     this.safeAt = (await outbox.fact("safe at")) as Instant | undefined
     const names = await outbox.fact("names")
     if (names instanceof Map) this.names = names as ReadonlyMap<string, string>
+    const decisions = await outbox.fact("decisions")
+    if (decisions instanceof Map) this.decisions = decisions as ReadonlyMap<EntryId, Decision>
 
     this.#access = new Access(this.#api, () => this.device ?? device, this.#clock.raw, (off) => void this.#setOffset(off))
     this.#documents = new Documents({
@@ -223,7 +229,9 @@ export class Session {
 
   #linkIs(state: LinkState): void {
     this.link = state
-    if (state === "online") void this.#refreshPeople()
+    if (state !== "online") return
+    void this.#refreshPeople()
+    void this.refreshRefused()
   }
 
   async #address(): Promise<string | undefined> {
@@ -246,11 +254,11 @@ export class Session {
   async #drain(token: string): Promise<void> {
     const [device, outbox] = [this.device, this.#outbox]
     if (device === undefined || outbox === undefined) return
-    for (let waiting = outbox.waiting(); waiting.length > 0; waiting = outbox.waiting()) {
-      const some = waiting.slice(0, 100)
+    const left = (): readonly Parcel[] => outbox.parcels.filter((p) => p.state !== "refused")
+    for (let some = left().slice(0, 100); some.length > 0; some = left().slice(0, 100)) {
       await this.#api.drain(device.site.id, some.map((p) => p.raw), token)
       await outbox.turnAway(
-        some.map(({ id }) => ({ id, code: "ended", reason: "The access of this phone has ended; a manager has been handed this entry." })),
+        some.map(({ id }) => ({ id, code: "ended", reason: "The access of this phone has ended; a manager has been handed this entry.", held: false })),
         this.#clock.now(),
       )
     }
@@ -291,6 +299,19 @@ export class Session {
     }
   }
 
+  /** Asks with a token of now; undefined when this phone may not ask or the server cannot be reached. */
+  async #asked<T>(ask: (token: string, device: Device) => Promise<T>): Promise<T | undefined> {
+    const [device, access] = [this.device, this.#access]
+    if (device === undefined || access === undefined) return undefined
+    try {
+      const token = await access.token()
+      return token.drain ? undefined : await ask(token.text, device)
+    } catch (problem) {
+      if (problem instanceof Unreachable || problem instanceof ApiProblem) return undefined
+      throw problem
+    }
+  }
+
   async #askToPersist(): Promise<void> {
     try {
       this.persisted = (await navigator.storage.persisted()) || (await navigator.storage.persist())
@@ -325,7 +346,9 @@ export class Session {
 
   readonly choosePerson = async (person: PersonId): Promise<void> => {
     const device = this.device
-    if (device !== undefined) await this.#keep({ ...device, current: person })
+    if (device === undefined) return
+    await this.#keep({ ...device, current: person })
+    if (this.link === "online") void this.refreshRefused()
   }
 
   readonly retryLink = (): void => this.#documents?.retry()
@@ -336,6 +359,44 @@ export class Session {
     this.#outboxChanged()
     this.#take([parcel.raw])
     await this.#documents?.write([parcel])
+  }
+
+  /** Lets go of an entry that was not accepted: nobody will see it any more. */
+  readonly forgetEntry = async (id: EntryId): Promise<void> => {
+    await this.#outbox?.forget(id)
+    this.#outboxChanged()
+  }
+
+  /** Asks what became of what was not accepted here and, for a manager, how much waits at the site. */
+  readonly refreshRefused = async (): Promise<void> => {
+    const outbox = this.#outbox
+    if (outbox === undefined) return
+    if (outbox.turnedAway().length > 0) {
+      const decisions = await this.#asked((token, device) => this.#api.decisions(device.site.id, token))
+      if (decisions !== undefined) {
+        this.decisions = decisions
+        await outbox.note("decisions", decisions)
+      }
+    }
+    if (this.person?.role !== "manager") this.toDecide = undefined
+    else this.toDecide = (await this.#asked((token, device) => this.#api.refused(device.site.id, false, token)))?.length ?? this.toDecide
+  }
+
+  /** What was refused at the site, for a manager. Throws what the server says when it says no. */
+  readonly refusedHere = async (decided: boolean): Promise<readonly RefusedItem[]> => {
+    const [device, access] = [this.device, this.#access]
+    if (device === undefined || access === undefined) throw new Error("nobody has joined on this phone yet")
+    const items = await this.#api.refused(device.site.id, decided, (await access.token()).text)
+    if (!decided) this.toDecide = items.length
+    return items
+  }
+
+  /** Accepts or discards as the current person, who has to be a manager. Throws what the server says when it says no. */
+  readonly decide = async (item: string, choice: Parameters<Api["decide"]>[2]): Promise<void> => {
+    const [device, access] = [this.device, this.#access]
+    if (device === undefined || access === undefined) throw new Error("nobody has joined on this phone yet")
+    await this.#api.decide(device.site.id, item, choice, device.current, (await access.token()).text)
+    void this.refreshRefused()
   }
 
   readonly look = (code: string): Promise<Invitation> => this.#api.look(code)
@@ -369,7 +430,7 @@ export class Session {
   /** Everything this phone has recorded or holds, as one text to hand over. */
   readonly exported = (): string => {
     const lines = [...this.#entries.values()].sort((a, b) => (a.id < b.id ? -1 : 1)).map((e) => e.raw)
-    const aside = (this.#outbox?.refused() ?? []).map((p) => JSON.stringify({ "not accepted": p.reason, code: p.code, entry: p.raw }))
+    const aside = (this.#outbox?.turnedAway() ?? []).map((p) => JSON.stringify({ [p.state === "held" ? "to be confirmed" : "not accepted"]: p.reason, code: p.code, entry: p.raw }))
     return [...lines, ...aside].join("\n") + "\n"
   }
 }

@@ -123,6 +123,9 @@ export function entryText(entry: Entry, n: Naming, depth = 0): string {
   }
 }
 
+/** What a person wrote into an entry, if anything. */
+export const entryWords = (entry: Entry): string => text(entry.fields["text"])
+
 export const seenText = (seen: string): string => sayIfKnown(`seen.${seen}`, seen)
 
 function subjectText(subject: string, n: Naming): string {
