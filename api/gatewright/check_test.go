@@ -2,11 +2,15 @@ package main
 
 import (
 	"database/sql"
+	"fmt"
 	"os"
 	"path/filepath"
 	"strings"
 	"syscall"
 	"testing"
+	"time"
+
+	"gatewright/sync/pack"
 )
 
 // The database is checked beside a running server, and after it was damaged.
@@ -19,6 +23,28 @@ func TestCheck(t *testing.T) {
 	s.stop(t, syscall.SIGTERM)
 	if got := ok(t, "check", "--data", data, "--site", "demo"); !strings.Contains(got, "nothing wrong") {
 		t.Errorf("after it: %q", got)
+	}
+
+	// Months that have ended long ago are packed, and the check finds them whole.
+	old, err := sql.Open("sqlite", filepath.Join(data, "gatewright.db"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	var due int
+	if err := old.QueryRow(`SELECT COUNT(*) FROM documents WHERE name < $1`, "log/"+time.Now().UTC().Add(-pack.Rest).Format("2006-01")).Scan(&due); err != nil {
+		t.Fatal(err)
+	}
+	if err := old.Close(); err != nil {
+		t.Fatal(err)
+	}
+	if got := ok(t, "pack", "--data", data); due > 0 && got != fmt.Sprintf("packed %d\n", due) {
+		t.Errorf("pack says %q, want %d packed", got, due)
+	}
+	if got := ok(t, "check", "--data", data); !strings.Contains(got, fmt.Sprintf("(%d packed)", due)) || !strings.Contains(got, "nothing wrong") {
+		t.Errorf("packed: %q, want %d packed", got, due)
+	}
+	if got := ok(t, "pack", "--data", data); got != "" {
+		t.Errorf("packing again says %q", got)
 	}
 
 	db, err := sql.Open("sqlite", filepath.Join(data, "gatewright.db"))

@@ -9,6 +9,7 @@ import (
 	"net"
 	"os"
 	"strconv"
+	"sync"
 	"time"
 
 	"github.com/caarlos0/env/v11"
@@ -107,6 +108,11 @@ func serve(ctx context.Context, h *house, s *settings, begun func(context.Contex
 		return errors.Join(err, listener.Close())
 	}
 	defer stopProfiles()
+	jobs, endJobs := context.WithCancel(ctx)
+	var working sync.WaitGroup
+	working.Go(func() { h.keepPacked(jobs) })
+	defer working.Wait()
+	defer endJobs()
 	failed := make(chan error, 1)
 	go func() { failed <- app.Listener(listener) }()
 	fmt.Printf("ready %s\n", local)

@@ -63,7 +63,7 @@ func TestPackedMonthsGiveTheSame(t *testing.T) {
 		t.Errorf("%d changes keep their bytes, want the plan's alone (%v)", loose, err)
 	}
 	list, err := db.Unpacked(t.Context())
-	if err != nil || len(list) != 1 || list[0].Doc != "plan" {
+	if err != nil || len(list) != 1 || list[0].Name != "plan" {
 		t.Errorf("not packed: %v, %v", list, err)
 	}
 	b := onTop(t, db, want.Site)

@@ -13,6 +13,8 @@ import (
 	"gatewright/sync/pack"
 )
 
+var _ pack.Store = (*Store)(nil)
+
 const (
 	packedAs = `SELECT p.heads FROM packs p WHERE p.doc_id = $1`
 	putPack  = `INSERT INTO packs (doc_id, heads, digest, bytes, packed_at) VALUES ($1, $2, $3, $4, $5)
@@ -22,26 +24,23 @@ const (
 	packAnew  = `UPDATE packs SET heads = $1 WHERE doc_id = $2`
 )
 
-// Unpacked is a document that is not packed, or got changes since it was.
-type Unpacked struct{ Site, Doc string }
-
-// Unpacked lists those documents of all sites, the plan among them.
-func (s *Store) Unpacked(ctx context.Context) (list []Unpacked, err error) {
+// Unpacked implements pack.Store; the plan is among them.
+func (s *Store) Unpacked(ctx context.Context) (list []pack.Document, err error) {
 	err = s.read(ctx, "listing what is not packed", func(j job) error {
 		list = nil
 		return j.each(func(scan func(...any) error) error {
-			var u Unpacked
-			if err := scan(&u.Site, &u.Doc); err != nil {
+			var d pack.Document
+			if err := scan(&d.Site, &d.Name); err != nil {
 				return err
 			}
-			list = append(list, u)
+			list = append(list, d)
 			return nil
 		}, `SELECT d.site_id, d.name FROM documents d LEFT JOIN packs p ON p.doc_id = d.id WHERE p.doc_id IS NULL OR p.heads <> d.heads`)
 	})
 	return list, err
 }
 
-// Pack keeps a document in less room: it gives the same afterwards. It is for
+// Pack implements pack.Store. It keeps a document in less room: it gives the same afterwards. It is for
 // documents that are seldom read and hardly written any more; a change that
 // comes later stands beside the pack until the document is packed again. It
 // reports whether there was something to pack. What takes time is done between
