@@ -129,8 +129,12 @@ func (a *Accounts) Setting(ctx context.Context, key string) (string, error) {
 	return v, nil
 }
 
-// SetSetting keeps a server-wide value.
+// SetSetting keeps a server-wide value. One that is kept already is not written again, so that a server whose disk
+// is full can still be started.
 func (a *Accounts) SetSetting(ctx context.Context, key, value string) error {
+	if kept, err := a.Setting(ctx, key); err != nil || kept == value && value != "" {
+		return err
+	}
 	return a.db.Write(ctx, func(tx *sql.Tx) error {
 		_, err := tx.ExecContext(ctx,
 			`INSERT INTO settings(key, value) VALUES($1, $2) ON CONFLICT(key) DO UPDATE SET value = excluded.value`, key, value)

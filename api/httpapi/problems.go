@@ -10,6 +10,7 @@ import (
 	"github.com/gofiber/fiber/v2"
 
 	"gatewright/api/problem"
+	"gatewright/sync/hub"
 )
 
 // details is the one error shape: problem details after RFC 9457 with the field it is about and a stable code.
@@ -92,12 +93,22 @@ func sentence(s string) string {
 	return s
 }
 
+// public finds the error that may be shown. A disk without room is worth its own sentence: somebody can do something
+// about it, and a phone that comes again later loses nothing.
+func public(err error) *problem.Error {
+	if errors.Is(err, hub.ErrFull) {
+		return &problem.Error{Kind: problem.Unavailable, Cause: err,
+			Sentence: "The server's disk is full: nothing was stored, and it goes on by itself when there is room."}
+	}
+	return problem.From(err)
+}
+
 // answer turns an error of the inner packages into the public one, logging what is ours.
 func (s *Server) answer(err error) error {
 	if err == nil {
 		return nil
 	}
-	e := problem.From(err)
+	e := public(err)
 	if e.Kind == problem.Internal || e.Kind == problem.Unavailable {
 		s.log.Error("request failed", "error", err)
 	}
@@ -126,7 +137,7 @@ func (s *Server) fiberError(c *fiber.Ctx, err error) error {
 			d = detailsOf(problem.New(problem.KindOf(fe.Code), "", plain(c, fe)))
 			d.Status, d.Title = fe.Code, http.StatusText(fe.Code)
 		} else {
-			e := problem.From(err)
+			e := public(err)
 			if e.Kind == problem.Internal {
 				s.log.Error("request failed", "path", c.Path(), "error", err)
 			}

@@ -13,6 +13,8 @@ import (
 	"github.com/gofiber/contrib/websocket"
 	"github.com/gofiber/fiber/v2"
 
+	"gatewright/api/accounts"
+	"gatewright/api/problem"
 	"gatewright/sync/hub"
 	"gatewright/sync/wire"
 )
@@ -61,22 +63,12 @@ func sameOrigin(origin, host string) bool {
 
 func (s *Server) serveSocket(c *websocket.Conn) {
 	ctx := context.Background()
-	conn := &conn{ws: c.Conn}
+	conn := &conn{ws: c.Conn, turnedAway: s.turnedAway}
 	defer conn.linger()
 	c.SetReadLimit(int64(wire.MaxFrame))
-	ticket, err := s.accounts.UseTicket(ctx, c.Query("ticket"))
+	ticket, device, identity, err := s.holder(ctx, c.Query("ticket"))
 	if err != nil {
-		_ = conn.Close(closeTicket, "ticket")
-		return
-	}
-	device, err := s.accounts.Device(ctx, ticket.Device)
-	if err != nil {
-		_ = conn.Close(closeTicket, "ticket")
-		return
-	}
-	identity, err := s.identity(ctx, device, ticket.Sender)
-	if err != nil {
-		_ = conn.Close(closeDevice, "device")
+		_ = conn.Close(s.turnedAway(err))
 		return
 	}
 	if ticket.Reusable {
@@ -89,12 +81,42 @@ func (s *Server) serveSocket(c *websocket.Conn) {
 	}
 }
 
+// holder spends a ticket and says whose it is.
+func (s *Server) holder(ctx context.Context, secret string) (t accounts.Ticket, d accounts.Device, id hub.Identity, err error) {
+	if t, err = s.accounts.UseTicket(ctx, secret); err != nil {
+		return t, d, id, err
+	}
+	if d, err = s.accounts.Device(ctx, t.Device); err != nil {
+		return t, d, id, err
+	}
+	id, err = s.identity(ctx, d, t.Sender)
+	return t, d, id, err
+}
+
+// turnedAway gives the close code for a holder that was not let in. Only what the ticket or the device is to blame
+// for is said to be so: when the database fails, a phone has to come again and not to ask for its place anew.
+func (s *Server) turnedAway(err error) (code int, reason string) {
+	switch e := public(err); {
+	case e.Kind == problem.Forbidden:
+		return closeDevice, "device"
+	case e.Kind != problem.Internal && e.Kind != problem.Unavailable:
+		return closeTicket, "ticket"
+	}
+	s.log.Error("socket not opened", "error", err)
+	if errors.Is(err, hub.ErrFull) {
+		return hub.CloseTryLater, "the server's disk is full; try again later"
+	}
+	return hub.CloseTryLater, "the server could not read or write; try again later"
+}
+
 // conn is a socket as the hub sees it: whole frames in and out.
 type conn struct {
 	ws      *fastws.Conn // not the wrapper, which goes back to its pool when the handler ends
 	writing sync.Mutex
 	closed  atomic.Bool
 	bind    func(sender string) error // a reusable ticket's first join; nil afterwards
+
+	turnedAway func(error) (code int, reason string)
 }
 
 var _ hub.Conn = (*conn)(nil)
@@ -110,7 +132,8 @@ func (c *conn) ReadFrame() ([]byte, error) {
 		}
 		if c.bind != nil {
 			if err := c.bindSender(frame); err != nil {
-				_ = c.Close(closeTicket, "senderId")
+				code, reason := c.turnedAway(err)
+				_ = c.Close(code, reason)
 				return nil, err
 			}
 		}

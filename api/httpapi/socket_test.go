@@ -230,3 +230,12 @@ func TestReusableTicketIsBound(t *testing.T) {
 	y.pass(time.Hour)
 	y.wantClosed("run out", y.socket(path), hub.CloseIdentity)
 }
+
+// A database that fails says nothing about a ticket: the phone is to come again, and not to think that it is unknown.
+func TestSocketWhileTheDatabaseFails(t *testing.T) {
+	y := newYard(t, nil)
+	h := y.enrol(y.site("brook").ID, rights.Crew, "Dan")
+	path := h.ticket()
+	y.must(y.db.Close())
+	y.wantClosed("no database", y.socket(path), hub.CloseTryLater)
+}

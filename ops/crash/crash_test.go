@@ -2,6 +2,7 @@ package crash
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -39,3 +40,19 @@ func TestKill(t *testing.T) {
 		t.Errorf("%d kills and %d entries acknowledged show nothing", res.Kills, res.Acknowledged)
 	}
 }
+
+func TestFull(t *testing.T) {
+	res, err := Full(t.Context(), program, t.TempDir(), onSQLite, FullPlan{Plan: Plan{Sites: 2, Phones: 3, Seed: 2, Log: t.Output()}, Room: 2 << 20})
+	if errors.Is(err, ErrNoMount) {
+		t.Skipf("NOT CHECKED: a full disk: %v", err)
+	}
+	t.Logf("%+v", res)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if res.Acknowledged < 20 || len(res.PutOff) == 0 {
+		t.Errorf("%d entries acknowledged, and phones were put off with %v: that shows nothing", res.Acknowledged, res.PutOff)
+	}
+}
+
+func onSQLite(folder string) (Store, error) { return NewSQLite(filepath.Join(folder, "data")), nil }

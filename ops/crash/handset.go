@@ -33,7 +33,8 @@ type handset struct {
 	waiting map[logbook.EntryID]bool // saved and not acknowledged
 	open    atomic.Int64             // how many these are
 	said    talk
-	joined  atomic.Bool // a socket is open and the server has answered on it
+	putOff  atomic.Int64 // how often it was told to come again later
+	joined  atomic.Bool  // a socket is open and the server has answered on it
 }
 
 func (t *Trial) newHandset(s *site, d *device) (*handset, error) {
@@ -230,7 +231,13 @@ func (h *handset) work(ctx context.Context, s *server) {
 			return
 		}
 		if refused := (*refusal)(nil); errors.As(err, &refused) && refused.status == 503 || end.code == hub.CloseTryLater {
-			h.t.putOff(end, err)
+			h.putOff.Add(1)
+			h.t.notePutOff(end, err)
+			if err := h.record(); err != nil { // people go on, signal or not
+				h.t.complain("device %s: %v", h.dev.id, err)
+				return
+			}
+			h.t.changed()
 			if !h.later(ctx, s, tries) {
 				return
 			}

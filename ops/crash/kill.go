@@ -39,7 +39,7 @@ type Result struct {
 }
 
 // drainWithin bounds how long what was under way at a kill may take to go through afterwards.
-const drainWithin = 10 * time.Second
+const drainWithin = 120 * time.Second
 
 // Kill runs the trial by kills. The error says what is not as it must be.
 func Kill(ctx context.Context, bin string, store Store, p KillPlan) (Result, error) {

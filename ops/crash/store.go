@@ -3,8 +3,6 @@ package crash
 import (
 	"context"
 	"database/sql"
-	"errors"
-	"fmt"
 	"path/filepath"
 
 	"gatewright/sync/hub"
@@ -24,8 +22,6 @@ type Store interface {
 	Folder() string        // the data folder
 	Environment() []string // for the server, NAME=value
 	Open(ctx context.Context) (Database, error)
-	// Sound asks the engine whether its files are whole.
-	Sound(ctx context.Context, db Database) error
 	Close() error
 }
 
@@ -59,29 +55,6 @@ func (s *SQLite) File() string { return filepath.Join(s.folder, "gatewright.db")
 // Open opens the file for reading.
 func (s *SQLite) Open(ctx context.Context) (Database, error) {
 	return sqlitestore.Open(ctx, s.File(), sqlitestore.Options{ReadOnly: true})
-}
-
-// Sound has SQLite check the file and the references in it.
-func (*SQLite) Sound(ctx context.Context, db Database) error {
-	var verdict string
-	if err := db.Reader().QueryRowContext(ctx, "PRAGMA integrity_check").Scan(&verdict); err != nil {
-		return fmt.Errorf("integrity_check: %w", err)
-	}
-	if verdict != "ok" {
-		return fmt.Errorf("integrity_check: %s", verdict)
-	}
-	rows, err := db.Reader().QueryContext(ctx, "PRAGMA foreign_key_check")
-	if err != nil {
-		return fmt.Errorf("foreign_key_check: %w", err)
-	}
-	broken := rows.Next()
-	if err := errors.Join(rows.Err(), rows.Close()); err != nil {
-		return fmt.Errorf("foreign_key_check: %w", err)
-	}
-	if broken {
-		return errors.New("foreign_key_check: a reference is broken")
-	}
-	return nil
 }
 
 // Close does nothing: a file needs no one to look after it.

@@ -98,10 +98,11 @@ func (t *Trial) complain(format string, args ...any) {
 	}
 }
 
-func (t *Trial) putOff(end closed, err error) {
+// notePutOff counts in which words phones were told to come again.
+func (t *Trial) notePutOff(end closed, err error) {
 	what := end.String()
-	if err != nil {
-		what = err.Error()
+	if refused, ok := errors.AsType[*refusal](err); ok {
+		what = fmt.Sprint(refused.status, " ", refused.detail)
 	}
 	t.mu.Lock()
 	defer t.mu.Unlock()

@@ -424,9 +424,13 @@ func (s *Site) fail(d *document, err error) {
 			s.emit(Done{Token: it.token, Err: err})
 		}
 	}
+	reason := "the server could not store or read; try again later"
+	if errors.Is(err, ErrFull) {
+		reason = "the server's disk is full; try again later"
+	}
 	s.eachConn(func(c *conn) {
 		if d.peers[c.id] != nil {
-			s.close(c, CloseTryLater, "the server could not store or read; try again later")
+			s.close(c, CloseTryLater, reason)
 		}
 	})
 	for _, name := range d.waiters {

@@ -2,6 +2,7 @@ package hub
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"strings"
 
@@ -122,6 +123,9 @@ func (e *StoreError) Error() string {
 	}
 	return "refused: " + e.Code
 }
+
+// ErrFull is in the error of a store that had no room. Nothing was stored; reading goes on as before.
+var ErrFull = errors.New("the disk is full")
 
 // Store keeps changes, and beside them what waits and what was refused. A call
 // that returns nil is durable: it survives the loss of power.

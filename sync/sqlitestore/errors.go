@@ -4,6 +4,8 @@ import (
 	"errors"
 	"fmt"
 
+	"gatewright/sync/hub"
+
 	"modernc.org/sqlite"
 	sqlite3 "modernc.org/sqlite/lib"
 )
@@ -13,7 +15,7 @@ import (
 var (
 	ErrClosed   = errors.New("the database is closed")
 	ErrReadOnly = errors.New("the database is open for reading only")
-	ErrFull     = errors.New("the disk or the database file is full")
+	ErrFull     = fmt.Errorf("the database file cannot grow: %w", hub.ErrFull)
 	ErrNewer    = errors.New("the database was written by a newer version of the program")
 	ErrSettings = errors.New("the database does not keep its settings")
 )

@@ -16,7 +16,9 @@ import (
 	"gatewright/ops/crash"
 )
 
-const usage = "usage: ./ops/crashes kill [--store sqlite] [--kills 200] [--sites 4] [--phones 3] [--seed 1] [--every 25] [--folder DIR]"
+const usage = `usage: ./ops/crashes kill [--store sqlite] [--kills 200] [--every 25]
+       ./ops/crashes full [--store sqlite] [--rounds 6] [--room 4]
+each with [--sites 4] [--phones 3] [--seed 1] [--folder DIR]`
 
 func main() {
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
@@ -26,10 +28,11 @@ func main() {
 
 // options are the flags; a trial takes those that mean something to it.
 type options struct {
-	store, folder         string
-	kills, every          int
-	sites, phones, copies int
-	seed                  uint64
+	store, folder string
+	kills, every  int
+	rounds, room  int
+	sites, phones int
+	seed          uint64
 }
 
 func run(ctx context.Context, args []string) int {
@@ -43,6 +46,8 @@ func run(ctx context.Context, args []string) int {
 	f.StringVar(&o.folder, "folder", "", "folder for the trial's files; a temporary one that is removed when left out")
 	f.IntVar(&o.kills, "kills", 200, "how many kills")
 	f.IntVar(&o.every, "every", 25, "kills between two full looks")
+	f.IntVar(&o.rounds, "rounds", 6, "how often the disk fills")
+	f.IntVar(&o.room, "room", 4, "MiB that are free when the load begins")
 	f.IntVar(&o.sites, "sites", 4, "sites")
 	f.IntVar(&o.phones, "phones", 3, "phones at each site, each a writer")
 	f.Uint64Var(&o.seed, "seed", 1, "of kill moments and what is recorded")
@@ -55,8 +60,8 @@ func run(ctx context.Context, args []string) int {
 		fmt.Fprintf(os.Stderr, "%q is one word too many; %s\n", f.Arg(0), usage)
 		return 2
 	}
-	if o.kills < 1 || o.sites < 1 || o.phones < 1 || o.every < 0 {
-		fmt.Fprintln(os.Stderr, "--kills, --sites and --phones must be 1 or more, --every 0 or more")
+	if min(o.kills, o.rounds, o.room, o.sites, o.phones) < 1 || o.every < 0 {
+		fmt.Fprintln(os.Stderr, "--kills, --rounds, --room, --sites and --phones must be 1 or more, --every 0 or more")
 		return 2
 	}
 	res, err := trial(ctx, args[0], o)
@@ -100,6 +105,9 @@ func trial(ctx context.Context, name string, o options) (res crash.Result, err e
 		}
 		res, err = crash.Kill(ctx, bin, store, crash.KillPlan{Plan: plan, Kills: o.kills, Every: o.every})
 		return res, errors.Join(err, store.Close())
+	case "full":
+		place := func(folder string) (crash.Store, error) { return open(ctx, o.store, folder) }
+		return crash.Full(ctx, bin, folder, place, crash.FullPlan{Plan: plan, Rounds: o.rounds, Room: int64(o.room) << 20})
 	}
 	return res, fmt.Errorf("%q is no trial: %w", name, errUsage)
 }
