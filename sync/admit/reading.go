@@ -21,8 +21,8 @@ const MaxEntries = 64
 // entry takes a hundred bytes, and of what a plan is made of nothing takes
 // less than four.
 var (
-	logLimits  = change.Limits{Chunk: 512 << 10, Inflated: 768 << 10, Ops: MaxEntries, OpBytes: 32, Preds: MaxEntries, Deps: 256}
-	planLimits = change.Limits{Chunk: 512 << 10, Inflated: 768 << 10, Ops: 10_000, OpBytes: 4, Preds: 20_000, Deps: 256}
+	logLimits  = change.Limits{Chunk: 512 << 10, Inflated: 768 << 10, Ratio: 32, Ops: MaxEntries, OpBytes: 32, Preds: MaxEntries, Deps: 256}
+	planLimits = change.Limits{Chunk: 512 << 10, Inflated: 768 << 10, Ratio: 32, Ops: 10_000, OpBytes: 4, Preds: 20_000, Deps: 256}
 )
 
 // Limits gives the bounds of a change of the document.

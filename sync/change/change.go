@@ -174,10 +174,19 @@ func (c *Change) MaxOp() uint64 { return c.StartOp + uint64(len(c.Ops)) - 1 }
 type Limits struct {
 	Chunk    int // bytes of the chunk as it came
 	Inflated int // bytes of its contents, deflated or not
+	Ratio    int // times that contents may be larger than they came deflated, but for the first 4 KiB; 0 = any
 	Ops      int // operations
 	OpBytes  int // bytes of contents that an operation takes at the least, but for the first 16; 0 = any
 	Preds    int // predecessors over all operations
 	Deps     int // dependencies
+}
+
+// Inflates is the most bytes that a deflated chunk of that size may hold.
+func (l Limits) Inflates(size int) int {
+	if l.Ratio == 0 {
+		return l.Inflated
+	}
+	return min(l.Inflated, freeInflated+l.Ratio*size)
 }
 
 // DefaultLimits leave ample room for a site's plan written in one change.

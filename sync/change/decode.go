@@ -11,6 +11,9 @@ import (
 // freeOps is how many operations are read whatever Limits.OpBytes says.
 const freeOps = 16
 
+// freeInflated is how many bytes are inflated whatever Limits.Ratio says.
+const freeInflated = 4 << 10
+
 const (
 	magic        = "\x85\x6f\x4a\x83"
 	typeChange   = 1
@@ -96,7 +99,7 @@ func unwrap(chunk []byte, lim Limits) (body, bytes []byte, hash Hash, err *Error
 		return nil, nil, hash, err
 	}
 	if typ == typeDeflated {
-		if content, err = inflate(content, lim.Inflated); err != nil {
+		if content, err = inflate(content, lim.Inflates(len(content))); err != nil {
 			return nil, nil, hash, err
 		}
 	} else if len(content) > lim.Inflated {

@@ -145,7 +145,10 @@ func (g *Graph) owed(p *Peer) []int {
 			n := &g.nodes[i]
 			lacks := slices.ContainsFunc(n.Deps, func(d change.Hash) bool { return chosen[d] })
 			if !lacks {
-				lacks = !slices.ContainsFunc(p.have, func(h wire.Have) bool { return h.Bloom.Contains(n.Hash) })
+				lacks = !slices.ContainsFunc(p.have, func(h wire.Have) bool {
+					g.effort += h.Bloom.Probes()
+					return h.Bloom.Contains(n.Hash)
+				})
 			}
 			if lacks {
 				chosen[n.Hash] = true

@@ -38,6 +38,8 @@ type Graph struct {
 
 	budget int // bytes of chunks in one message
 
+	effort int
+
 	// Of since: a mark for every node, all zero between calls. To make them
 	// anew would cost every message in proportion to the whole history.
 	marks   []uint8
@@ -113,6 +115,10 @@ func (g *Graph) MaxOp(deps []change.Hash) uint64 {
 	return m
 }
 
+// Effort counts the changes that were looked at and the filters' probes that
+// were made for messages, since New: what a peer's words cost here.
+func (g *Graph) Effort() int { return g.effort }
+
 // InOrder gives all changes, deps before what depends on them.
 func (g *Graph) InOrder() iter.Seq[Node] { return slices.Values(g.nodes) }
 
@@ -164,6 +170,7 @@ func (g *Graph) since(known []change.Hash) []int {
 	var out []int
 	// Descendants have the greater index, so a mark is final when its turn comes.
 	for i := len(g.nodes) - 1; i >= 0 && open > 0; i-- {
+		g.effort++
 		switch g.marks[i] {
 		case wanted:
 			open--
@@ -200,6 +207,7 @@ func (g *Graph) ancestors(of []change.Hash, floor int, visit func(i int)) {
 	if top < floor {
 		return
 	}
+	g.effort += top - floor + 1
 	mark := make([]bool, top-floor+1)
 	for _, h := range of {
 		if i, ok := g.index[h]; ok && i >= floor {

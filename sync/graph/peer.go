@@ -96,6 +96,17 @@ func (g *Graph) Ready(p *Peer) []Node {
 	return out
 }
 
+// Size is about how many bytes are kept of what the peer said: a peer must not
+// fill the memory with filters and with changes that wait.
+func (p *Peer) Size() int {
+	const hash = len(change.Hash{})
+	size := p.heldBytes + hash*(len(p.shared)+len(p.heads)+len(p.need)+len(p.echo.in.Heads)+len(p.sent))
+	for _, h := range p.have {
+		size += hash*len(h.LastSync) + h.Bloom.Size()
+	}
+	return size
+}
+
 // wants gives what to ask the peer for: its heads and the deps of held
 // changes, as far as they are neither here nor held. Sorted.
 func (g *Graph) wants(p *Peer) []change.Hash {

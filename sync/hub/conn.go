@@ -16,15 +16,9 @@ type conn struct {
 	opened   int64
 	docs     map[string]bool
 
-	tokens   int64 // tenths of frames it may still send
-	filledAt int64
+	purse purse
 
 	waiting, waitingSize int // frames that wait for a document
-}
-
-func (c *conn) refill(now int64) {
-	c.tokens = min(frameBurst*10, c.tokens+max(0, now-c.filledAt)*framesPerMs)
-	c.filledAt = now
 }
 
 func (s *Site) opened(ev Opened) {
@@ -32,9 +26,18 @@ func (s *Site) opened(ev Opened) {
 	if i, there := slices.BinarySearch(s.order, ev.Conn); !there {
 		s.order = slices.Insert(s.order, i, ev.Conn)
 	}
-	s.conns[ev.Conn] = &conn{
+	c := &conn{
 		id: ev.Conn, identity: ev.Identity, opened: s.now, docs: map[string]bool{},
-		tokens: frameBurst * 10, filledAt: s.now,
+		purse: purse{left: connBurst, at: s.now},
+	}
+	s.conns[ev.Conn] = c
+	t := s.tollOf(c.identity.Device)
+	t.conns++
+	switch {
+	case t.conns > MaxPerDevice:
+		s.complain(c, CloseTooMany, "too many connections of this device")
+	case len(s.conns) > MaxPerSite:
+		s.complain(c, CloseTooMany, "too many connections to this site")
 	}
 }
 
@@ -44,6 +47,7 @@ func (s *Site) remove(id ConnID) {
 	if c == nil {
 		return
 	}
+	s.release(c)
 	delete(s.conns, id)
 	if i, ok := slices.BinarySearch(s.order, id); ok {
 		s.order = slices.Delete(s.order, i, i+1)
@@ -89,8 +93,7 @@ func (s *Site) frame(ev Frame) {
 		return // closed meanwhile
 	}
 	s.stats.Frames++
-	c.refill(s.now)
-	if c.tokens -= 10; c.tokens < 0 {
+	if !s.charge(c, 10+int64(len(ev.Bytes))*10/bytesPerFrame) {
 		s.complain(c, CloseTooMany, "too many messages")
 		return
 	}
@@ -197,7 +200,7 @@ func (s *Site) syncFrame(c *conn, m wire.Sync, size int) {
 	}
 	name, ok := s.documentName(m.DocumentID)
 	if !ok {
-		c.tokens -= 10 * searchCost
+		s.charge(c, 10*searchCost)
 		s.unavailable(c, m.DocumentID)
 		return
 	}

@@ -61,6 +61,7 @@ type mark struct {
 // peer is one connection's view of a document.
 type peer struct {
 	graph.Peer
+	size int                  // as the device's toll has it
 	told map[change.Hash]bool // refused and held changes it was told about; nil while there are none
 }
 

@@ -80,7 +80,11 @@ func (s *Site) run(d *document) {
 		s.load(d)
 	}
 	for d.state == ready && len(d.queue) > 0 && s.docs[d.name] == d {
-		n := min(len(d.queue), MaxGroup)
+		n, size := 1, d.queue[0].size
+		for n < min(len(d.queue), MaxGroup) && size+d.queue[n].size <= maxGroupSize {
+			size += d.queue[n].size
+			n++
+		}
 		d.group = &group{items: slices.Clone(d.queue[:n]), authors: map[string]*admit.Author{}, sought: map[string]bool{}}
 		d.queue = slices.Delete(d.queue, 0, n)
 		s.advance(d)
@@ -151,14 +155,55 @@ func (s *Site) read(d *document, it *item) {
 		return
 	}
 	it.read = true
+	// What the changes hold is bounded by the message they came in: honest ones
+	// are written out, and deflated ones are not many times smaller.
+	lim := admit.Limits(d.name)
+	ops, inflated := it.size/8+64, 2*it.size+lim.Inflated
+	chunks, work := 0, 0
 	for _, chunk := range it.msg.Changes {
 		h := chunkHash(chunk)
 		if d.g.Has(h) {
 			continue
 		}
-		it.incoming = append(it.incoming, readChunk(d.name, chunk, h, it.identity))
+		in := readChunk(d.name, chunk, h, it.identity)
+		it.incoming = append(it.incoming, in)
+		chunks++
+		if in.reading == nil {
+			// It may have been read nearly to its end.
+			work += min(lim.Ops, len(chunk)/4)
+			if inflated -= deflatedBound(chunk, lim); inflated < 0 {
+				break
+			}
+			continue
+		}
+		n := len(in.reading.Change.Ops)
+		work += n
+		ops, inflated = ops-n, inflated-len(in.bytes)
+		if ops < 0 || inflated < 0 {
+			break
+		}
+	}
+	if ops < 0 || inflated < 0 {
+		it.incoming = nil
+		if c := s.conns[it.conn]; c != nil {
+			s.complain(c, CloseTooLarge, "the changes of the message hold more than its size allows")
+		}
+		return
+	}
+	if c := s.conns[it.conn]; c != nil {
+		s.charge(c, int64(chunks*10/chunksPerFrame+work*10/opsPerFrame))
 	}
 	it.incoming = append(it.incoming, d.confirmed(it)...)
+}
+
+// deflatedBound is what a chunk that could not be read may have been inflated
+// to.
+func deflatedBound(chunk []byte, lim change.Limits) int {
+	const kind, deflated = 8, 2
+	if len(chunk) <= kind || chunk[kind] != deflated {
+		return 0
+	}
+	return lim.Inflates(len(chunk))
 }
 
 // confirmed gives the held changes that a peer has and can vouch for: its own
@@ -166,12 +211,16 @@ func (s *Site) read(d *document, it *item) {
 // a head says that it has all that the head builds on.
 func (d *document) confirmed(it *item) []*incoming {
 	var out []*incoming
+	came := make(map[change.Hash]bool, len(it.incoming))
+	for _, in := range it.incoming {
+		came[in.hash] = true
+	}
 	for _, h := range d.causes(it.msg.Heads) {
 		b := d.blocked[h]
 		if !b.held || b.via == it.identity.Device || b.device != it.identity.Device && !it.identity.Author.Relay {
 			continue
 		}
-		if !slices.ContainsFunc(it.incoming, func(in *incoming) bool { return in.hash == h }) {
+		if !came[h] {
 			out = append(out, &incoming{hash: h, bytes: b.reading.Change.Bytes, reading: b.reading, from: it.identity})
 		}
 	}

@@ -22,25 +22,46 @@ func (s *Site) judge(d *document, it *item) {
 		s.stagePlan(d, it)
 		return
 	}
-	rest := it.incoming
-	pending := map[change.Hash]bool{}
-	for _, in := range rest {
-		pending[in.hash] = true
+	for _, in := range depsFirst(it.incoming) {
+		s.judgeOne(d, it, in)
 	}
-	for moved := true; moved && len(rest) > 0; {
-		moved = false
-		var later []*incoming
-		for _, in := range rest {
-			if in.reading != nil && slices.ContainsFunc(in.reading.Change.Deps, func(h change.Hash) bool { return pending[h] }) {
-				later = append(later, in)
+}
+
+// depsFirst puts each change behind those of the list that it depends on, and
+// else leaves the order as it is. It goes through every dependency once,
+// whatever order they came in.
+func depsFirst(list []*incoming) []*incoming {
+	byHash := make(map[change.Hash]int, len(list))
+	for i, in := range list {
+		byHash[in.hash] = i // of the same change twice, the later
+	}
+	type visit struct{ at, dep int }
+	out := make([]*incoming, 0, len(list))
+	begun := make([]bool, len(list))
+	var stack []visit
+	for i := range list {
+		if begun[i] {
+			continue
+		}
+		begun[i] = true
+		stack = append(stack, visit{at: i})
+		for len(stack) > 0 {
+			v := &stack[len(stack)-1]
+			in := list[v.at]
+			if in.reading == nil || v.dep == len(in.reading.Change.Deps) {
+				out = append(out, in)
+				stack = stack[:len(stack)-1]
 				continue
 			}
-			moved = true
-			delete(pending, in.hash)
-			s.judgeOne(d, it, in)
+			dep, ok := byHash[in.reading.Change.Deps[v.dep]]
+			v.dep++
+			if ok && !begun[dep] {
+				begun[dep] = true
+				stack = append(stack, visit{at: dep})
+			}
 		}
-		rest = later
 	}
+	return out
 }
 
 func (s *Site) judgeOne(d *document, it *item, in *incoming) {
@@ -132,7 +153,9 @@ func (s *Site) orphan(d *document, it *item, in *incoming) {
 	ch := in.reading.Change
 	if !p.Hold(graph.Node{Hash: ch.Hash, Deps: ch.Deps, Actor: ch.Actor, Seq: ch.Seq, MaxOp: ch.MaxOp(), Bytes: ch.Bytes}) {
 		s.complain(c, CloseTooMany, "deps: too many changes wait for their dependencies")
+		return
 	}
+	s.keep(c, p)
 }
 
 // block remembers a change that is not taken. False means that too many are
@@ -234,6 +257,12 @@ func (s *Site) refuse(d *document, it *item, in *incoming, v admit.Verdict) {
 // budget is how many more refused changes of a device are kept for now.
 type budget struct{ left, at int64 }
 
+func (b *budget) fill(now int64) {
+	if more := (now - b.at) / refusalEvery; more > 0 {
+		b.left, b.at = min(MaxRefusals, b.left+more), b.at+more*refusalEvery
+	}
+}
+
 // spent takes one from a device's budget and reports that there was none left:
 // a device must not be able to fill the disk with what nobody wants.
 func (s *Site) spent(device string) bool {
@@ -242,9 +271,7 @@ func (s *Site) spent(device string) bool {
 		b = &budget{left: MaxRefusals, at: s.now}
 		s.budgets[device] = b
 	}
-	if more := (s.now - b.at) / refusalEvery; more > 0 {
-		b.left, b.at = min(MaxRefusals, b.left+more), b.at+more*refusalEvery
-	}
+	b.fill(s.now)
 	if b.left == 0 {
 		return true
 	}

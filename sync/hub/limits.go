@@ -1,6 +1,6 @@
 package hub
 
-// Limits of one connection and one document.
+// Limits of one connection, device and document.
 const (
 	JoinWithin     = 5_000 // ms until a join must have come
 	MaxDocuments   = 256   // that one connection may open
@@ -15,10 +15,23 @@ const (
 
 	refusalEvery = 1_000 // … and one more for every so many ms
 
+	MaxPerDevice = 16      // connections
+	MaxPerSite   = 1000    // connections
+	MaxKept      = 8 << 20 // bytes kept of what a device's connections said: filters, heads, changes that wait
+
+	// Of one connection; all connections of a device have four times as much.
 	frameBurst  = 1000 // frames at once
 	framesPerMs = 5    // tenths of a frame a millisecond: 500 a second
-	searchCost  = 10   // frames more, for one about a document that the site cannot have: all months were tried
-	idleAfter   = 60_000
+	// What counts as one frame more.
+	bytesPerFrame  = 16 << 10 // of the frame itself: 8 MB a second
+	opsPerFrame    = 64       // operations read from its changes
+	chunksPerFrame = 16       // changes in it
+	effortPerFrame = 4096     // see graph.Effort
+
+	maxGroupSize = 2 << 20 // bytes of frames that are read and committed together, or one frame
+
+	searchCost = 10 // frames more, for one about a document that the site cannot have: all months were tried
+	idleAfter  = 60_000
 
 	maxQuarantine = 64 << 10  // bytes of a refused chunk that are kept
 	maxReason     = 300       // bytes of a reason as sent

@@ -23,7 +23,12 @@ func (s *Site) answer(d *document, it *item, moved bool) {
 	c.waitingSize -= it.size
 	m := it.msg
 	m.Heads = d.effective(it.msg.Heads)
+	before := d.g.Effort()
 	d.g.Receive(&p.Peer, m)
+	s.chargeFor(c, d.g.Effort()-before)
+	if s.keep(c, p); s.conns[c.id] == nil {
+		return
+	}
 	if moved {
 		p.Owe()
 	}
@@ -113,7 +118,10 @@ func (s *Site) say(d *document, c *conn) {
 	if d.state != ready || p == nil || !p.Heard() || d.g.Len() == 0 && len(p.TheirHeads()) == 0 {
 		return
 	}
-	if m, ok := d.g.Generate(&p.Peer); ok {
+	before := d.g.Effort()
+	m, ok := d.g.Generate(&p.Peer)
+	s.chargeFor(c, d.g.Effort()-before)
+	if ok {
 		s.send(c, wire.Sync{SenderID: s.cfg.PeerID, TargetID: c.sender, DocumentID: d.id, Data: m.Encode()})
 	}
 }

@@ -47,6 +47,7 @@ type Site struct {
 	revoked map[string]bool         // devices the store turned away
 
 	budgets map[string]*budget // of refusals, by device
+	tolls   map[string]*toll   // by device
 
 	restoreUntil int64
 	lastToken    Token
@@ -77,8 +78,8 @@ func NewSite(cfg SiteConfig) (*Site, error) {
 		conns: map[ConnID]*conn{}, docs: map[string]*document{},
 		names: map[string]string{}, ids: map[string]string{},
 		list: map[string][]change.Hash{}, actors: map[change.Actor]string{}, revoked: map[string]bool{},
-		budgets: map[string]*budget{},
-		waits:   map[Token]*document{}, restoreUntil: cfg.RestoreUntil,
+		budgets: map[string]*budget{}, tolls: map[string]*toll{},
+		waits: map[Token]*document{}, restoreUntil: cfg.RestoreUntil,
 	}, nil
 }
 
@@ -315,10 +316,9 @@ func (s *Site) tick() {
 	s.eachConn(func(c *conn) {
 		if c.sender == "" && s.now-c.opened >= JoinWithin {
 			s.close(c, CloseNoJoin, "no join came")
-			return
 		}
-		c.refill(s.now)
 	})
+	s.forgetTolls()
 	s.eachDoc(func(d *document) {
 		switch {
 		case !d.quiet():

@@ -14,7 +14,8 @@ const (
 	bloomProbes = 7
 
 	maxBloomBits   = 64
-	maxBloomProbes = 64
+	maxBloomProbes = 16
+	maxBloomSize   = 256 << 10 // bytes: 200,000 changes that the other side may lack
 )
 
 // Bloom is a set of change hashes that may claim to hold one it does not, and
@@ -44,6 +45,12 @@ func bloomBytes(entries, perEntry uint64) uint64 { return (entries*perEntry + 7)
 
 // Len is the number of hashes that were put in.
 func (b Bloom) Len() int { return int(b.entries) }
+
+// Size is the number of bytes that the filter takes.
+func (b Bloom) Size() int { return len(b.bits) }
+
+// Probes is how many bits are looked at, at most, to tell about one hash.
+func (b Bloom) Probes() int { return int(b.probes) }
 
 // Contains reports whether the hash may be in the set.
 func (b Bloom) Contains(h change.Hash) bool {
@@ -101,7 +108,7 @@ func parseBloom(raw []byte) (Bloom, error) {
 	switch {
 	case entries == 0:
 		return Bloom{}, fail(CodeValue, "bloom", "written out without entries")
-	case entries > 8*MaxFrame:
+	case entries > 8*maxBloomSize, len(r.rest) > maxBloomSize:
 		return Bloom{}, fail(CodeSize, "bloom", "too many entries")
 	case perEntry == 0 || perEntry > maxBloomBits:
 		return Bloom{}, fail(CodeValue, "bloom", "bits per entry out of range")

@@ -10,7 +10,9 @@ const (
 	payloadV1 = 0x42
 	payloadV2 = 0x43
 
-	maxHave  = 8  // the reference sends none or one
+	maxHave  = 2    // the reference sends none or one
+	maxHeads = 1024 // branches of a document that nobody has joined
+	maxNeed  = 8192
 	maxTail  = 64 // bytes of a capability tail
 	minChunk = 10 // magic, checksum, type, length: shorter can be no change
 )
@@ -47,15 +49,15 @@ func DecodeSync(data []byte) (SyncMessage, error) {
 	}
 	r := &payloadReader{rest: data[1:]}
 	var m SyncMessage
-	m.Heads = r.hashes("heads")
-	m.Need = r.hashes("need")
+	m.Heads = r.hashes("heads", maxHeads)
+	m.Need = r.hashes("need", maxNeed)
 
 	n := r.count("have", 2) // two lengths at the least
 	if n > maxHave {
 		return SyncMessage{}, fail(CodeSize, "have", "too many entries")
 	}
 	for range n {
-		h := Have{LastSync: r.hashes("lastSync")}
+		h := Have{LastSync: r.hashes("lastSync", maxHeads)}
 		raw := r.bytes("bloom")
 		if r.err != nil {
 			return SyncMessage{}, r.err
@@ -161,8 +163,11 @@ func (r *payloadReader) count(field string, size int) int {
 	return int(n)
 }
 
-func (r *payloadReader) hashes(field string) []change.Hash {
+func (r *payloadReader) hashes(field string, most int) []change.Hash {
 	n := r.count(field, len(change.Hash{}))
+	if n > most {
+		r.fail(CodeSize, field, "too many entries")
+	}
 	if r.err != nil || n == 0 {
 		return nil
 	}
