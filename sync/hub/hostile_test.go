@@ -318,99 +318,103 @@ func (l *lab) mustGrant(p *peer, from, until int64) {
 // TestHostile: whatever a peer brings, the others do not notice, it is told why
 // in a bounded number of messages, and the rest of its work goes through.
 func TestHostile(t *testing.T) {
-	const frames = 24 // for one hostile change, in both directions and over all peers
 	for _, own := range []bool{true, false} {
 		for _, h := range hostiles {
 			name := h.name
 			if !own {
 				name += ", stock client"
 			}
-			t.Run(name, func(t *testing.T) {
-				l := newLab(t)
-				p, other := l.peer(l.enrol(1, "crew")), l.peer(l.enrol(2, "crew"))
-				p.own = own
-				other.tick()
-				other.connect()
-				l.settle(20)
-				p.connect()
-				p.open(november)
-				l.settle(20)
-				for range 2 {
-					p.tick()
-					l.settle(20)
-				}
-				l.wantSame(november, p, other)
-				before, heads := len(l.stored(november)), other.docs[november].g.Heads()
-				heard := other.docs[november].heard
-
-				h.do(p, other)
-				l.settle(frames)
-				if len(p.refused) != 1 && own {
-					t.Fatalf("told of %v", p.refused)
-				}
-				if own && (p.refused[0].Code != h.code || p.refused[0].Held || p.refused[0].Reason == "") {
-					t.Errorf("told %+v, want code %s", p.refused[0], h.code)
-				}
-				if !own && (len(p.rejected) != 1 || p.rejected[0].Code != h.code || len(p.rejected[0].Hashes) != 1) {
-					t.Errorf("told %+v, want code %s", p.rejected, h.code)
-				}
-				q := l.mem.Quarantined(yard)
-				if len(q) != 1 || q[0].Code != h.code || q[0].Device != p.author.Device || len(q[0].Bytes) == 0 {
-					t.Errorf("kept %d in quarantine", len(q))
-				}
-
-				// Its further work in the same document builds on the refused change.
-				p.tick()
-				l.settle(frames)
-				if own && p.codes() != strings.Join(sortedCodes(h.code, admit.CodeDepends), " ") {
-					t.Errorf("codes %q", p.codes())
-				}
-				if n := len(l.mem.Quarantined(yard)); n != 1 {
-					t.Errorf("%d in quarantine: what only depends is not kept", n)
-				}
-				if n := len(l.stored(november)); n != before {
-					t.Fatalf("the store has %d entries, had %d", n, before)
-				}
-				if other.docs[november].heard != heard || !slices.Equal(other.docs[november].g.Heads(), heads) || other.closed != nil {
-					t.Error("the other peer noticed")
-				}
-				if p.closed != nil {
-					t.Fatalf("closed: %+v", *p.closed)
-				}
-				// What others write still comes.
-				seen := other.tick()
-				l.settle(frames)
-				if !p.has(november, seen) {
-					t.Error("the peer gets no more of what others write")
-				}
-				// Its other documents go on.
-				if h.name != "a time before the grant" {
-					id := p.tick(func(e *logbook.Entry) { e.ID = l.entryID(noon - 20*24*3600_000) })
-					l.settle(frames)
-					if l.stored(october)[id] == nil {
-						t.Error("another document is stopped as well")
-					}
-				} else {
-					l.mustGrant(p, begun, 0)
-				}
-				// And so does this one, begun anew.
-				told := len(p.refused) + len(p.rejected)
-				p.drop(november)
-				l.settle(frames)
-				id := p.tick()
-				l.settle(frames)
-				if l.stored(november)[id] == nil || !other.has(november, id) {
-					t.Error("fresh work does not go through")
-				}
-				l.wantSame(november, p, other)
-				if n := len(p.refused) + len(p.rejected); n != told {
-					t.Errorf("told again: %d, had %d", n, told)
-				}
-				if len(l.troubles) > 0 {
-					t.Error(l.troubles)
-				}
-			})
+			t.Run(name, func(t *testing.T) { h.run(t, own) })
 		}
+	}
+}
+
+// run plays one hostile change: own says whether the peer understands our own
+// frames.
+func (h hostile) run(t *testing.T, own bool) {
+	const frames = 24 // for one hostile change, in both directions and over all peers
+	l := newLab(t)
+	p, other := l.peer(l.enrol(1, "crew")), l.peer(l.enrol(2, "crew"))
+	p.own = own
+	other.tick()
+	other.connect()
+	l.settle(20)
+	p.connect()
+	p.open(november)
+	l.settle(20)
+	for range 2 {
+		p.tick()
+		l.settle(20)
+	}
+	l.wantSame(november, p, other)
+	before, heads := len(l.stored(november)), other.docs[november].g.Heads()
+	heard := other.docs[november].heard
+
+	h.do(p, other)
+	l.settle(frames)
+	if len(p.refused) != 1 && own {
+		t.Fatalf("told of %v", p.refused)
+	}
+	if own && (p.refused[0].Code != h.code || p.refused[0].Held || p.refused[0].Reason == "") {
+		t.Errorf("told %+v, want code %s", p.refused[0], h.code)
+	}
+	if !own && (len(p.rejected) != 1 || p.rejected[0].Code != h.code || len(p.rejected[0].Hashes) != 1) {
+		t.Errorf("told %+v, want code %s", p.rejected, h.code)
+	}
+	q := l.mem.Quarantined(yard)
+	if len(q) != 1 || q[0].Code != h.code || q[0].Device != p.author.Device || len(q[0].Bytes) == 0 {
+		t.Errorf("kept %d in quarantine", len(q))
+	}
+
+	// Its further work in the same document builds on the refused change.
+	p.tick()
+	l.settle(frames)
+	if own && p.codes() != strings.Join(sortedCodes(h.code, admit.CodeDepends), " ") {
+		t.Errorf("codes %q", p.codes())
+	}
+	if n := len(l.mem.Quarantined(yard)); n != 1 {
+		t.Errorf("%d in quarantine: what only depends is not kept", n)
+	}
+	if n := len(l.stored(november)); n != before {
+		t.Fatalf("the store has %d entries, had %d", n, before)
+	}
+	if other.docs[november].heard != heard || !slices.Equal(other.docs[november].g.Heads(), heads) || other.closed != nil {
+		t.Error("the other peer noticed")
+	}
+	if p.closed != nil {
+		t.Fatalf("closed: %+v", *p.closed)
+	}
+	// What others write still comes.
+	seen := other.tick()
+	l.settle(frames)
+	if !p.has(november, seen) {
+		t.Error("the peer gets no more of what others write")
+	}
+	// Its other documents go on.
+	if h.name != "a time before the grant" {
+		id := p.tick(func(e *logbook.Entry) { e.ID = l.entryID(noon - 20*24*3600_000) })
+		l.settle(frames)
+		if l.stored(october)[id] == nil {
+			t.Error("another document is stopped as well")
+		}
+	} else {
+		l.mustGrant(p, begun, 0)
+	}
+	// And so does this one, begun anew.
+	told := len(p.refused) + len(p.rejected)
+	p.drop(november)
+	l.settle(frames)
+	id := p.tick()
+	l.settle(frames)
+	if l.stored(november)[id] == nil || !other.has(november, id) {
+		t.Error("fresh work does not go through")
+	}
+	l.wantSame(november, p, other)
+	if n := len(p.refused) + len(p.rejected); n != told {
+		t.Errorf("told again: %d, had %d", n, told)
+	}
+	if len(l.troubles) > 0 {
+		t.Error(l.troubles)
 	}
 }
 
