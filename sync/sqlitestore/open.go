@@ -105,9 +105,14 @@ func Open(ctx context.Context, path string, o Options) (_ *DB, err error) {
 	} else {
 		go db.writeAll()
 	}
-	db.Store = sqlstore.New(sqlstore.Engine{Write: db.write, Read: db.read, Prepared: db.prepared})
+	db.Store = sqlstore.New(sqlstore.Engine{Write: db.write, Read: db.read, MoveRow: moveRow, Prepared: db.prepared})
 	return db, nil
 }
+
+// moveRow moves emptied rows to the end of their table, one behind the other.
+// SQLite does not join pages whose rows shrink where they stand, but gives free
+// those whose rows have gone.
+const moveRow = `, rowid = rowid - (SELECT MIN(rowid) FROM changes WHERE doc_id = $2) + (SELECT MAX(rowid) FROM changes) + 1`
 
 // prepareFile makes sure that there is a file that only its owner may read,
 // and that its name is on the disk. SQLite gives the files it puts beside it

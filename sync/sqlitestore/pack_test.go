@@ -170,7 +170,7 @@ func TestPackingLeavesWhatComesMeanwhile(t *testing.T) {
 		t.Fatal(err)
 	}
 	var meanwhile func() error // between reading and writing
-	slow := sqlstore.New(sqlstore.Engine{Read: db.read, Write: func(ctx context.Context, unit sqlstore.Unit) error {
+	slow := sqlstore.New(sqlstore.Engine{Read: db.read, MoveRow: moveRow, Write: func(ctx context.Context, unit sqlstore.Unit) error {
 		if err := meanwhile(); err != nil {
 			return err
 		}

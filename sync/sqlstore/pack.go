@@ -19,7 +19,8 @@ const (
 	packedAs = `SELECT p.heads FROM packs p WHERE p.doc_id = $1`
 	putPack  = `INSERT INTO packs (doc_id, heads, digest, bytes, packed_at) VALUES ($1, $2, $3, $4, $5)
 		ON CONFLICT (doc_id) DO UPDATE SET heads = excluded.heads, digest = excluded.digest, bytes = excluded.bytes, packed_at = excluded.packed_at`
-	emptyRows = `UPDATE changes SET deps = $1, bytes = $1 WHERE doc_id = $2 AND length(bytes) > 0`
+	emptyRows = `UPDATE changes SET deps = $1, bytes = $1`
+	ofPacked  = ` WHERE doc_id = $2 AND length(bytes) > 0`
 	mendRow   = `UPDATE changes SET deps = $1, bytes = $2 WHERE doc_id = $3 AND hash = $4 AND bytes <> $2`
 	packAnew  = `UPDATE packs SET heads = $1 WHERE doc_id = $2`
 )
@@ -85,7 +86,7 @@ func (s *Store) Pack(ctx context.Context, site, doc string, now int64) (packed b
 		if _, err := j.exec(putPack, at.id, at.heads, digest, blob, now); err != nil {
 			return err
 		}
-		if _, err := j.exec(emptyRows, []byte{}, at.id); err != nil {
+		if _, err := j.exec(emptyRows+j.engine.MoveRow+ofPacked, []byte{}, at.id); err != nil {
 			return err
 		}
 		packed = true

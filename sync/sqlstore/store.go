@@ -29,6 +29,10 @@ type Engine struct {
 	// LockRow, nobody else locks them either. Both are empty where only one
 	// unit writes at a time.
 	LockRow, ShareRow string
+	// MoveRow is what the statement that empties the rows of a packed document
+	// ($2) sets besides, so that the engine gives back the room that they took;
+	// empty where it does so by itself.
+	MoveRow string
 	// Prepared are statements prepared beforehand; nil where the driver
 	// remembers them by itself.
 	Prepared *Prepared
