@@ -1,9 +1,11 @@
 package accounts
 
 import (
+	"cmp"
 	"context"
 	"database/sql"
 	"fmt"
+	"slices"
 
 	"gatewright/api/problem"
 	"gatewright/schema/rights"
@@ -69,7 +71,7 @@ func checkRole(role rights.Role) error {
 // People lists everybody who has or had a grant at the site, by name.
 func (a *Accounts) People(ctx context.Context, site string) ([]Person, error) {
 	return a.people(ctx, `SELECT p.id, COALESCE(p.name, ''), g.role, g.from_at, COALESCE(g.until_at, 0)
-		FROM grants g JOIN people p ON p.id = g.person_id WHERE g.site_id = $1 ORDER BY p.name, p.id, g.from_at`, site)
+		FROM grants g JOIN people p ON p.id = g.person_id WHERE g.site_id = $1`, site)
 }
 
 // PeopleOn lists the people enrolled on a device with their grants at its site.
@@ -77,7 +79,7 @@ func (a *Accounts) PeopleOn(ctx context.Context, site, device string) ([]Person,
 	return a.people(ctx, `SELECT p.id, COALESCE(p.name, ''), g.role, g.from_at, COALESCE(g.until_at, 0)
 		FROM device_people dp JOIN people p ON p.id = dp.person_id
 		JOIN grants g ON g.person_id = p.id AND g.site_id = $1
-		WHERE dp.device_id = $2 ORDER BY p.name, p.id, g.from_at`, site, device)
+		WHERE dp.device_id = $2`, site, device)
 }
 
 func (a *Accounts) people(ctx context.Context, query string, args ...any) ([]Person, error) {
@@ -94,6 +96,10 @@ func (a *Accounts) people(ctx context.Context, query string, args ...any) ([]Per
 		}
 		out = append(out, p)
 	}
+	// Not by the database: each orders text in its own way.
+	slices.SortFunc(out, func(p, q Person) int {
+		return cmp.Or(cmp.Compare(p.Name, q.Name), cmp.Compare(p.ID, q.ID), cmp.Compare(p.From, q.From))
+	})
 	return out, rows.Err()
 }
 

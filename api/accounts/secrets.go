@@ -153,6 +153,7 @@ type ServerKey struct {
 func (a *Accounts) ServerKeys(ctx context.Context) ([]ServerKey, error) {
 	var keys []ServerKey
 	err := a.db.Write(ctx, func(tx *sql.Tx) error {
+		keys = nil // it may be run again
 		rows, err := tx.QueryContext(ctx, `SELECT kid, seed, retired_at FROM server_keys ORDER BY created_at DESC, kid`)
 		if err != nil {
 			return err
@@ -168,7 +169,7 @@ func (a *Accounts) ServerKeys(ctx context.Context) ([]ServerKey, error) {
 			k.Private, k.Retired = ed25519.NewKeyFromSeed(seed), retired.Valid
 			keys = append(keys, k)
 		}
-		if err := rows.Err(); err != nil || len(keys) > 0 {
+		if err := errors.Join(rows.Err(), rows.Close()); err != nil || len(keys) > 0 {
 			return err
 		}
 		return a.firstKey(ctx, tx, &keys)

@@ -1,11 +1,13 @@
 package accounts
 
 import (
+	"cmp"
 	"context"
 	"database/sql"
 	"errors"
 	"fmt"
 	"regexp"
+	"slices"
 
 	"github.com/google/uuid"
 
@@ -78,7 +80,7 @@ func (a *Accounts) site(ctx context.Context, query, key string) (Site, error) {
 
 // Sites lists all sites by slug.
 func (a *Accounts) Sites(ctx context.Context) ([]Site, error) {
-	rows, err := a.db.Reader().QueryContext(ctx, `SELECT id, slug, name, zone FROM sites ORDER BY slug`)
+	rows, err := a.db.Reader().QueryContext(ctx, `SELECT id, slug, name, zone FROM sites`)
 	if err != nil {
 		return nil, fmt.Errorf("listing sites: %w", err)
 	}
@@ -91,6 +93,8 @@ func (a *Accounts) Sites(ctx context.Context) ([]Site, error) {
 		}
 		out = append(out, s)
 	}
+	// Not by the database: each orders text in its own way.
+	slices.SortFunc(out, func(a, b Site) int { return cmp.Compare(a.Slug, b.Slug) })
 	return out, rows.Err()
 }
 
@@ -125,6 +129,25 @@ func (a *Accounts) Setting(ctx context.Context, key string) (string, error) {
 	}
 	if err != nil {
 		return "", fmt.Errorf("reading setting %s: %w", key, err)
+	}
+	return v, nil
+}
+
+// SettingOr reads a server-wide value, and keeps and gives fresh when it was never set: of several nodes that start at
+// once, all get the same.
+func (a *Accounts) SettingOr(ctx context.Context, key, fresh string) (string, error) {
+	v, err := a.Setting(ctx, key)
+	if err != nil || v != "" {
+		return v, err
+	}
+	err = a.db.Write(ctx, func(tx *sql.Tx) error {
+		if _, err := tx.ExecContext(ctx, `INSERT INTO settings(key, value) VALUES($1, $2) ON CONFLICT DO NOTHING`, key, fresh); err != nil {
+			return err
+		}
+		return tx.QueryRowContext(ctx, `SELECT value FROM settings WHERE key = $1`, key).Scan(&v)
+	})
+	if err != nil {
+		return "", fmt.Errorf("keeping setting %s: %w", key, err)
 	}
 	return v, nil
 }

@@ -5,13 +5,11 @@ import (
 	"errors"
 	"fmt"
 	"os"
-	"path/filepath"
 
 	"github.com/spf13/cobra"
 
 	"gatewright/api/problem"
 	"gatewright/sync/scrub"
-	"gatewright/sync/sqlitestore"
 )
 
 // errFindings ends a check that found something: exit status 1.
@@ -36,11 +34,7 @@ func checkCommand() *cobra.Command {
 }
 
 func check(ctx context.Context, cmd *cobra.Command, data, site string) error {
-	path := filepath.Join(data, "gatewright.db")
-	if _, err := os.Stat(path); err != nil {
-		return unable{problem.New(problem.NotFound, "data", "--data: there is no Gatewright database in "+data+".")}
-	}
-	db, err := sqlitestore.Open(ctx, path, sqlitestore.Options{ReadOnly: true})
+	db, err := openToLook(ctx, data)
 	if err != nil {
 		return unable{err}
 	}

@@ -2,9 +2,11 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"time"
 
+	"github.com/google/uuid"
 	"github.com/spf13/cobra"
 
 	"gatewright/sync/pack"
@@ -14,6 +16,7 @@ import (
 const (
 	packFirst = time.Minute // after the start
 	packEvery = time.Hour
+	packLease = 10 * time.Minute
 	packMost  = 8 // in one pass; the next one comes a minute later when there may be more
 )
 
@@ -27,7 +30,7 @@ func (h *house) keepPacked(ctx context.Context) {
 			return
 		case <-wait.C:
 		}
-		n, err := pack.Pass(ctx, h.db, time.Now(), packMost)
+		n, err := h.packSome(ctx)
 		if err != nil && ctx.Err() == nil {
 			h.log.Error("packing closed months", "error", err)
 		}
@@ -40,6 +43,18 @@ func (h *house) keepPacked(ctx context.Context) {
 		}
 		wait.Reset(next)
 	}
+}
+
+// packSome makes one pass, unless another node is at it: nothing is lost when two are, but time.
+func (h *house) packSome(ctx context.Context) (n int, err error) {
+	now := time.Now()
+	lease, ok, err := h.db.Acquire(ctx, "pack", uuid.NewString(), now.UnixMilli(), now.Add(packLease).UnixMilli())
+	if err != nil || !ok {
+		return 0, err
+	}
+	n, err = pack.Pass(ctx, h.db, now, packMost)
+	_, given := h.db.Release(context.WithoutCancel(ctx), lease)
+	return n, errors.Join(err, given)
 }
 
 func packCommand() *cobra.Command {

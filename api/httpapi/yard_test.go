@@ -13,7 +13,6 @@ import (
 	"log/slog"
 	"net"
 	"net/http"
-	"path/filepath"
 	"strconv"
 	"strings"
 	"sync/atomic"
@@ -27,7 +26,6 @@ import (
 	"gatewright/api/httpapi"
 	"gatewright/schema/rights"
 	"gatewright/sync/hub"
-	"gatewright/sync/sqlitestore"
 )
 
 // yard is a running server with a database of its own and a clock that the test sets.
@@ -36,7 +34,7 @@ type yard struct {
 	path     string
 	clock    atomic.Int64 // ms
 	phone    fs.FS
-	db       *sqlitestore.DB
+	db       store
 	accounts *accounts.Accounts
 	hub      *hub.Runner
 	app      *fiber.App
@@ -45,7 +43,7 @@ type yard struct {
 
 func newYard(t testing.TB, phone fs.FS) *yard {
 	t.Helper()
-	y := &yard{t: t, path: filepath.Join(t.TempDir(), "gatewright.db"), phone: phone}
+	y := &yard{t: t, path: engine.fresh(t), phone: phone}
 	y.clock.Store(time.Date(2026, 3, 1, 6, 0, 0, 0, time.UTC).UnixMilli())
 	y.start()
 	t.Cleanup(func() {
@@ -71,7 +69,7 @@ func (y *yard) start() {
 	y.t.Helper()
 	ctx := context.Background()
 	var err error
-	y.db, err = sqlitestore.Open(ctx, y.path, sqlitestore.Options{})
+	y.db, err = engine.open(y.t, y.path)
 	y.must(err)
 	y.accounts = accounts.New(y.db, y.now)
 	storage, err := y.accounts.Setting(ctx, "storage_id")

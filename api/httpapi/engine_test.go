@@ -1,0 +1,102 @@
+package httpapi_test
+
+import (
+	"context"
+	"go/ast"
+	"go/parser"
+	"go/token"
+	"io/fs"
+	"maps"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+
+	"gatewright/api/accounts"
+	"gatewright/sync/hub"
+	"gatewright/sync/pgstore"
+	"gatewright/sync/pgstore/pgtest"
+	"gatewright/sync/sqlitestore"
+)
+
+// store is what the tests need of a store, whichever engine it is on.
+type store interface {
+	hub.Store
+	accounts.DB
+	Close() error
+}
+
+// kind is how the tests come by a store: a fresh place for one, and the store that is there.
+type kind struct {
+	fresh func(t testing.TB) string
+	open  func(t testing.TB, place string) (store, error)
+}
+
+var (
+	onSQLite = kind{
+		fresh: func(t testing.TB) string { return filepath.Join(t.TempDir(), "gatewright.db") },
+		open: func(t testing.TB, place string) (store, error) {
+			return sqlitestore.Open(context.Background(), place, sqlitestore.Options{})
+		},
+	}
+	onPostgreSQL = kind{
+		fresh: func(t testing.TB) string { return pgtest.Start(t) },
+		open: func(t testing.TB, place string) (store, error) {
+			return pgstore.Open(context.Background(), place, pgstore.Options{})
+		},
+	}
+	engine = onSQLite
+)
+
+// On PostgreSQL all this package's tests of stories run once more.
+var again = map[string]func(*testing.T){
+	"TestOnceAmongMany":         TestOnceAmongMany,
+	"TestBadInput":              TestBadInput,
+	"TestTriesAreBounded":       TestTriesAreBounded,
+	"TestPhoneFiles":            TestPhoneFiles,
+	"TestDecisions":             TestDecisions,
+	"TestWhatCannotBeAccepted":  TestWhatCannotBeAccepted,
+	"TestManyDecideAtOnce":      TestManyDecideAtOnce,
+	"TestAcceptanceHalfWay":     TestAcceptanceHalfWay,
+	"TestAcceptingWhatIsThere":  TestAcceptingWhatIsThere,
+	"TestSocketNeedsATicket":    TestSocketNeedsATicket,
+	"TestSocketOrigin":          TestSocketOrigin,
+	"TestStorageIDStays":        TestStorageIDStays,
+	"TestSocketEnds":            TestSocketEnds,
+	"TestSocketWithoutJoin":     TestSocketWithoutJoin,
+	"TestReusableTicketIsBound": TestReusableTicketIsBound,
+	"TestEnrolment":             TestEnrolment,
+	"TestManagerRoutes":         TestManagerRoutes,
+	"TestSitesAreApart":         TestSitesAreApart,
+	"TestRevokedPhoneDrains":    TestRevokedPhoneDrains,
+	"TestClockEntries":          TestClockEntries,
+	"TestHealth":                TestHealth,
+}
+
+func TestOnPostgreSQL(t *testing.T) {
+	pgtest.Start(t)
+	engine = onPostgreSQL
+	defer func() { engine = onSQLite }()
+	for _, name := range slices.Sorted(maps.Keys(again)) {
+		t.Run(name, again[name])
+	}
+}
+
+// No test is forgotten.
+func TestAllRunOnPostgreSQL(t *testing.T) {
+	alone := map[string]bool{"TestOnPostgreSQL": true, "TestAllRunOnPostgreSQL": true}
+	packages, err := parser.ParseDir(token.NewFileSet(), ".", func(f fs.FileInfo) bool { return strings.HasSuffix(f.Name(), "_test.go") }, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, p := range packages {
+		for _, f := range p.Files {
+			for _, d := range f.Decls {
+				fn, ok := d.(*ast.FuncDecl)
+				if ok && fn.Recv == nil && strings.HasPrefix(fn.Name.Name, "Test") && again[fn.Name.Name] == nil && !alone[fn.Name.Name] {
+					t.Errorf("%s is not in the list of those that run on PostgreSQL", fn.Name.Name)
+				}
+			}
+		}
+	}
+}
