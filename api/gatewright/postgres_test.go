@@ -1,0 +1,186 @@
+package main
+
+import (
+	"crypto/rand"
+	"encoding/json"
+	"net/url"
+	"os"
+	"path/filepath"
+	"strings"
+	"syscall"
+	"testing"
+	"time"
+
+	"github.com/fasthttp/websocket"
+
+	"gatewright/clients/phonesim"
+	"gatewright/schema/logbook"
+	"gatewright/sync/pgstore"
+	"gatewright/sync/pgstore/pgtest"
+)
+
+const password = "hay-and-straw"
+
+// onPrivatePostgres points the program at a fresh database; the server lets anybody in, and the address has a
+// password nevertheless.
+func onPrivatePostgres(t *testing.T) (dsn string) {
+	t.Helper()
+	u, err := url.Parse(pgtest.Start(t))
+	if err != nil {
+		t.Fatal(err)
+	}
+	u.User = url.UserPassword(u.User.Username(), password)
+	t.Setenv(databaseVariable, u.String())
+	return u.String()
+}
+
+// The program on PostgreSQL: two servers on one database make the demo between them, a phone syncs with one of them
+// and what it recorded is there, and nothing lies in a data folder.
+func TestOnPostgreSQL(t *testing.T) {
+	dsn := onPrivatePostgres(t)
+	data := filepath.Join(t.TempDir(), "data")
+	first := start(t, "demo", "--data", data, "--port", "0")
+	if codes := joinLink.FindAllStringSubmatch(strings.Join(first.said, "\n"), -1); len(codes) != 5 {
+		t.Fatalf("demo prints %q; want five links", first.said)
+	}
+	second := start(t, "serve", "--data", data, "--port", "0")
+	// The ticket is for the server that started last; it is one database.
+	var ticket struct{ Socket, Person, Device string }
+	if err := json.Unmarshal([]byte(ok(t, "ticket", "--data", data, "--site", "demo", "--person", demoManager(t, first))), &ticket); err != nil {
+		t.Fatal(err)
+	}
+	if !strings.HasPrefix(ticket.Socket, "ws"+strings.TrimPrefix(second.origin, "http")) {
+		t.Fatalf("the ticket is for %s, want the server at %s", ticket.Socket, second.origin)
+	}
+	db, err := pgstore.Open(t.Context(), dsn, pgstore.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer db.Close()
+	var site string
+	if err := db.Reader().QueryRow(`SELECT id FROM sites WHERE slug = 'demo'`).Scan(&site); err != nil {
+		t.Fatal(err)
+	}
+
+	phone := syncOnce(t, ticket.Socket, site, ticket.Device, ticket.Person)
+	listed := ok(t, "docs", "--data", data, "--site", "demo")
+	for _, name := range phone.Documents() {
+		heads := phone.Heads(name)
+		if len(heads) == 0 || !strings.Contains(listed, `"`+heads[0].String()+`"`) {
+			t.Errorf("%s: the phone's heads are %v, the database lists\n%s", name, heads, listed)
+		}
+	}
+	now := time.Now().Truncate(time.Minute).UTC()
+	phones, err := phone.Rules(now.UnixMilli())
+	if err != nil {
+		t.Fatal(err)
+	}
+	if servers := ok(t, "rules", "--data", data, "--site", "demo", "--at", now.Format(time.RFC3339)); servers != string(phones.AppendJSON(nil))+"\n" {
+		t.Error("the phone's rules and the server's give different bytes")
+	}
+	for _, verb := range []string{"check", "pack"} {
+		ok(t, verb, "--data", data)
+	}
+	for _, s := range []*server{first, second} {
+		s.stop(t, syscall.SIGTERM)
+		if said := strings.Join(s.said, "\n") + s.stderr.String(); strings.Contains(said, password) {
+			t.Errorf("the password was said: %s", said)
+		}
+	}
+	if _, err := os.Stat(data); !os.IsNotExist(err) {
+		t.Errorf("there is a data folder: %v", err)
+	}
+}
+
+// demoManager finds the manager's name in what the demo printed.
+func demoManager(t *testing.T, s *server) string {
+	t.Helper()
+	for _, line := range s.said {
+		if name, _, is := strings.Cut(strings.TrimSpace(line), " manager "); is {
+			return strings.TrimSpace(name)
+		}
+	}
+	t.Fatalf("no manager in %q", s.said)
+	return ""
+}
+
+// syncOnce has a phone fetch everything, record a note and see it acknowledged.
+func syncOnce(t *testing.T, socket, site, device, person string) *phonesim.Phone {
+	t.Helper()
+	phone, err := phonesim.Open(phonesim.Config{Site: site, Device: device,
+		Clock: func() int64 { return time.Now().UnixMilli() }, Random: func(b []byte) { _, _ = rand.Read(b) }}, phonesim.NewDisk())
+	if err != nil {
+		t.Fatal(err)
+	}
+	ws, _, err := websocket.DefaultDialer.DialContext(t.Context(), socket, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer ws.Close()
+	if err := ws.SetReadDeadline(time.Now().Add(time.Minute)); err != nil {
+		t.Fatal(err)
+	}
+	if err := phone.Connect(time.Now().UnixMilli()); err != nil {
+		t.Fatal(err)
+	}
+	recorded := false
+	for {
+		if !recorded && len(phone.Changes(logbook.PlanDocument)) > 0 {
+			if _, err := phone.Record(logbook.Entry{Kind: logbook.Note, By: person, Text: "By way of PostgreSQL."}); err != nil {
+				t.Fatal(err)
+			}
+			recorded = true
+		}
+		for _, frame := range phone.Outgoing() {
+			if err := ws.WriteMessage(websocket.BinaryMessage, frame); err != nil {
+				t.Fatal(err)
+			}
+		}
+		whole := recorded && len(phone.Outbox()) == 0
+		for _, name := range phone.Documents() {
+			whole = whole && len(phone.Heads(name)) > 0
+		}
+		if whole {
+			return phone
+		}
+		_, frame, err := ws.ReadMessage()
+		if err != nil {
+			t.Fatalf("%v; %d in the outbox", err, len(phone.Outbox()))
+		}
+		if err := phone.Receive(frame); err != nil {
+			t.Fatal(err)
+		}
+	}
+}
+
+// An address that is wrong, or where nobody answers, is said without its password.
+func TestDatabaseAddress(t *testing.T) {
+	for what, c := range map[string]struct {
+		address string
+		code    int
+	}{
+		"another engine":      {"mysql://dan:" + password + "@localhost/gates", 2},
+		"no URL":              {"host=localhost password=" + password, 2},
+		"a port that is none": {"postgres://dan:" + password + "@localhost:port/gates", 2},
+		"a bad escape":        {"postgres://dan:%zz" + password + "@localhost/gates", 2},
+		"nobody there":        {"postgres://dan:" + password + "@/gates?host=" + t.TempDir(), 1},
+	} {
+		t.Setenv(databaseVariable, c.address)
+		for _, args := range [][]string{{"serve", "--port", "0"}, {"docs", "--site", "x"}, {"check"}} {
+			code, stdout, stderr := run(t, args...)
+			want := c.code
+			if args[0] == "check" { // 1 is for what it finds
+				want = 2
+			}
+			if code != want || stdout != "" || !strings.HasPrefix(stderr, "gatewright: ") {
+				t.Errorf("%s, %s: exit code %d, %q, %q", what, args[0], code, stdout, stderr)
+			}
+			if strings.Contains(stderr, password) {
+				t.Errorf("%s, %s: the password was said: %s", what, args[0], stderr)
+			}
+			if c.code == 2 && !strings.Contains(stderr, databaseVariable) {
+				t.Errorf("%s, %s: %q does not name %s", what, args[0], stderr, databaseVariable)
+			}
+		}
+	}
+}
