@@ -11,7 +11,7 @@ import { promisify } from "node:util"
 const run = promisify(execFile)
 const top = fileURLToPath(new URL("../../../", import.meta.url))
 export const binary = process.env.GATEWRIGHT ?? join(top, "bin/gatewright")
-export const shots = join(top, "ops/shots")
+export const shots = process.env.SHOTS ?? join(top, "ops/shots")
 const phoneFiles = join(top, "clients/phone/dist")
 
 /** Gives up with a sentence when what is awaited does not come. */

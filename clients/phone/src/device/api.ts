@@ -107,6 +107,9 @@ const person = (value: unknown): Person => {
   return { id: text(f, "id") as PersonId, name: typeof f["name"] === "string" ? f["name"] : "", role: role(f) }
 }
 
+/** A person who was given access again is listed once for each time; the latest comes last and stands. */
+const oneEach = (value: unknown): readonly Person[] => [...new Map(list(value, "list of people").map((p) => [text(p, "id"), person(p)])).values()]
+
 const string = (from: Fields, key: string): string => (typeof from[key] === "string" ? from[key] : "")
 const list = (value: unknown, what: string): readonly Fields[] => (Array.isArray(value) ? value : []).map((item: unknown) => fields(item, what))
 const decision = (f: Fields): Decision | undefined => {
@@ -183,13 +186,12 @@ export class Api {
 
   async me(token: string): Promise<{ readonly site: Site; readonly people: readonly Person[] }> {
     const f = fields(await this.#ask("/api/v1/me", { token }), "answer")
-    const list = Array.isArray(f["people"]) ? f["people"] : []
-    return { site: site(f["site"]), people: list.map(person) }
+    return { site: site(f["site"]), people: oneEach(f["people"]) }
   }
 
   async people(siteId: SiteId, token: string): Promise<readonly Person[]> {
     const f = fields(await this.#ask(`/api/v1/sites/${siteId}/people`, { token }), "list of people")
-    return (Array.isArray(f["people"]) ? f["people"] : []).map(person)
+    return oneEach(f["people"])
   }
 
   /** The address of a socket, good for one connection within half a minute. */
