@@ -54,8 +54,8 @@ func FuzzDecode(f *testing.F) {
 	})
 }
 
-// Whatever DecodeSync accepts is, but for the tail, what Encode writes; and
-// every filter can be asked.
+// Whatever DecodeSync accepts is, but for the tail, what Encode writes; every
+// filter can be asked, and no more is kept than came.
 func FuzzDecodeSync(f *testing.F) {
 	for _, c := range frames(f) {
 		if m, err := Decode(unhex(f, c.Hex)); err == nil {
@@ -77,8 +77,16 @@ func FuzzDecodeSync(f *testing.F) {
 			}
 			return
 		}
+		kept := 32 * (len(m.Heads) + len(m.Need))
 		for _, h := range m.Have {
 			h.Bloom.Contains(hashOf(len(b)))
+			kept += 32*len(h.LastSync) + h.Bloom.Size()
+			if h.Bloom.Len() > 0 && (h.Bloom.Probes() < 1 || h.Bloom.Probes() > maxBloomProbes) {
+				t.Fatalf("%d probes", h.Bloom.Probes())
+			}
+		}
+		if kept > len(b) || len(m.Have) > maxHave {
+			t.Fatalf("%d bytes are kept of %d, of %d filters", kept, len(b), len(m.Have))
 		}
 		out := m.Encode()
 		if !bytes.HasPrefix(b, out) || len(b)-len(out) > maxTail {
