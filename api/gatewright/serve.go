@@ -81,6 +81,7 @@ func serve(ctx context.Context, h *house, s *settings, begun func(context.Contex
 	if origin == "" {
 		origin = local
 	}
+	h.sayBehind()
 	runner, err := h.runner(ctx)
 	if err != nil {
 		return errors.Join(err, listener.Close())
@@ -125,6 +126,14 @@ func serve(ctx context.Context, h *house, s *settings, begun func(context.Contex
 	stop, cancel := context.WithTimeout(context.WithoutCancel(ctx), shutdownWithin)
 	defer cancel()
 	return errors.Join(runner.Close(stop), app.ShutdownWithContext(stop))
+}
+
+// sayBehind warns that the database lost its end, as by a damaged write-ahead log or a copy that was put back.
+func (h *house) sayBehind() {
+	if n := h.db.Behind(); n > 0 {
+		h.log.Error("the database is older than what was acknowledged; phones bring back what they have when they connect, sooner in a restore window",
+			"missing_batches", n)
+	}
 }
 
 func (h *house) tokens(ctx context.Context) (*auth.Tokens, error) {

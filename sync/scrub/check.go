@@ -29,6 +29,9 @@ func Check(ctx context.Context, src Source, o Options) (Summary, error) {
 	for _, w := range wrong {
 		c.report(Finding{Code: Engine, Wrong: w, Remedy: backup})
 	}
+	if r, ok := src.(Remembering); ok && r.Behind() > 0 {
+		c.report(Finding{Code: Missing, Wrong: fmt.Sprintf("the database is older than what was acknowledged: %d batches of changes are missing", r.Behind()), Remedy: window})
+	}
 	sites, err := c.sites()
 	if err != nil {
 		return c.sum, err

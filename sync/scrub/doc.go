@@ -29,12 +29,20 @@ type Source interface {
 	Integrity(ctx context.Context) ([]string, error)
 }
 
+// Remembering is a Source that remembers outside the database how much was
+// stored in it.
+type Remembering interface {
+	// Behind is how many batches of changes are known to be missing.
+	Behind() uint64
+}
+
 // Code is a kind of damage.
 type Code string
 
 // The kinds, one for each thing that is looked at.
 const (
 	Engine     Code = "engine"     // the database engine finds its file or its references damaged
+	Missing    Code = "missing"    // batches were stored that are no longer there
 	Unreadable Code = "unreadable" // the engine could not read the rows
 	Name       Code = "name"       // the document's name and id do not belong together
 	Hash       Code = "hash"       // the bytes of a change have another hash
@@ -58,6 +66,7 @@ const (
 const (
 	phones = "A phone that holds this document puts it right when it connects; if none does, restore a backup."
 	backup = "Restore a backup."
+	window = "Phones bring back what they have when they connect, sooner in a restore window; restore a backup if it is newer."
 )
 
 // Finding is one thing that is wrong.

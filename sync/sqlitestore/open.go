@@ -49,6 +49,11 @@ type DB struct {
 	prepared *sqlstore.Prepared
 
 	commits, stored atomic.Uint64
+
+	seen    seen
+	batches uint64 // stored; the writer's, and what its units add
+	running uint64 // batches of the unit that runs
+	behind  uint64
 }
 
 // Open opens the database file at path, creates it (mode 0600) when there is
@@ -77,6 +82,9 @@ func Open(ctx context.Context, path string, o Options) (_ *DB, err error) {
 			err = errors.Join(err, db.closePools())
 		}
 	}()
+	if db.seen, err = openSeen(path, o.ReadOnly); err != nil {
+		return nil, err
+	}
 	if !o.ReadOnly {
 		if db.writer, err = pool(path, o, true); err != nil {
 			return nil, err
@@ -102,10 +110,15 @@ func Open(ctx context.Context, path string, o Options) (_ *DB, err error) {
 			return nil, err
 		}
 		close(db.stopped)
-	} else {
+	}
+	if err := db.compare(ctx); err != nil {
+		return nil, err
+	}
+	if !o.ReadOnly {
 		go db.writeAll()
 	}
-	db.Store = sqlstore.New(sqlstore.Engine{Write: db.write, Read: db.read, MoveRow: moveRow, Prepared: db.prepared})
+	db.Store = sqlstore.New(sqlstore.Engine{Write: db.write, Read: db.read, MoveRow: moveRow, Prepared: db.prepared,
+		Stored: func() { db.running++ }})
 	return db, nil
 }
 
@@ -214,6 +227,7 @@ func (db *DB) closePools() error {
 			errs = append(errs, p.Close())
 		}
 	}
+	errs = append(errs, db.seen.close())
 	return errors.Join(errs...)
 }
 

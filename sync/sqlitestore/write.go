@@ -164,14 +164,16 @@ func (db *DB) try(group []*unit) (broken int, err error) {
 	if err != nil {
 		return -1, fmt.Errorf("beginning: %w", err)
 	}
-	var good uint64
+	var good, batches uint64
 	for i, u := range group {
+		db.running = 0
 		if err := u.inSavepoint(ctx, tx); err != nil {
 			_ = tx.Rollback() // the transaction is gone or useless; err says why
 			return i, err
 		}
 		if u.err == nil {
 			good++
+			batches += db.running
 		}
 	}
 	if good == 0 {
@@ -182,6 +184,8 @@ func (db *DB) try(group []*unit) (broken int, err error) {
 	}
 	db.commits.Add(1)
 	db.stored.Add(good)
+	db.batches += batches
+	db.seen.note(db.batches)
 	return -1, nil
 }
 

@@ -92,8 +92,13 @@ func (a appending) run() error {
 	if _, err := a.exec(setHeads, joined(heads), a.DocID); err != nil {
 		return err
 	}
-	_, err := a.exec(batchStored, a.Now, a.Site)
-	return err
+	if _, err := a.exec(batchStored, a.Now, a.Site); err != nil {
+		return err
+	}
+	if a.engine.Stored != nil {
+		a.engine.Stored()
+	}
+	return nil
 }
 
 // openDocument makes the document's row if need be and reads its heads.

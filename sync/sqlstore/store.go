@@ -36,6 +36,9 @@ type Engine struct {
 	// Prepared are statements prepared beforehand; nil where the driver
 	// remembers them by itself.
 	Prepared *Prepared
+	// Stored is called by a unit that has stored a batch of changes, in that
+	// unit's own goroutine and before it has ended; nil = nobody counts.
+	Stored func()
 }
 
 // Store is the SQL on one engine. It implements hub.Store.
