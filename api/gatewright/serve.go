@@ -19,6 +19,7 @@ import (
 	"gatewright/api/httpapi"
 	"gatewright/api/problem"
 	"gatewright/sync/hub"
+	"gatewright/sync/scrub"
 )
 
 // shutdownWithin bounds how long a stop waits for requests under way.
@@ -130,7 +131,11 @@ func serve(ctx context.Context, h *house, s *settings, begun func(context.Contex
 
 // sayBehind warns that the database lost its end, as by a damaged write-ahead log or a copy that was put back.
 func (h *house) sayBehind() {
-	if n := h.db.Behind(); n > 0 {
+	db, remembers := h.db.(scrub.Remembering)
+	if !remembers {
+		return
+	}
+	if n := db.Behind(); n > 0 {
 		h.log.Error("the database is older than what was acknowledged; phones bring back what they have when they connect, sooner in a restore window",
 			"missing_batches", n)
 	}
