@@ -10,6 +10,9 @@ import (
 	"testing"
 	"time"
 
+	"gatewright/sync/admit"
+	"gatewright/sync/change"
+	"gatewright/sync/hub"
 	"gatewright/sync/pack"
 )
 
@@ -74,5 +77,40 @@ func TestCheck(t *testing.T) {
 		if code, stdout, stderr := run(t, args...); code != 2 || stdout != "" || strings.Count(stderr, "\n") != 1 {
 			t.Errorf("%s: exit code %d, %q, %q", what, code, stdout, stderr)
 		}
+	}
+}
+
+// A pass leaves the month to the node that has the lease, and gives it back.
+func TestPackPass(t *testing.T) {
+	h, err := open(t.Context(), t.TempDir(), quiet())
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer h.close()
+	now := time.Now()
+	site, err := h.accounts.CreateSite(t.Context(), "brook", "Sallow Brook", "Europe/Dublin")
+	if err != nil {
+		t.Fatal(err)
+	}
+	err = h.db.Append(t.Context(), hub.Batch{Site: site.ID, Doc: "log/2020-01", DocID: "old", Changes: []hub.StoredChange{
+		{Hash: change.Hash{1}, Actor: "a", Seq: 1, Bytes: []byte{1}, Device: admit.ServerDevice}}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	other, _, err := h.db.Acquire(t.Context(), "pack", "other", now.UnixMilli(), now.Add(time.Hour).UnixMilli())
+	if err != nil {
+		t.Fatal(err)
+	}
+	if n, err := h.packSome(t.Context()); n != 0 || err != nil {
+		t.Errorf("while another node is at it: packed %d, %v", n, err)
+	}
+	if _, err := h.db.Release(t.Context(), other); err != nil {
+		t.Fatal(err)
+	}
+	if n, err := h.packSome(t.Context()); n != 1 || err != nil {
+		t.Errorf("packed %d, %v; want 1", n, err)
+	}
+	if _, ok, err := h.db.Acquire(t.Context(), "pack", "other", now.UnixMilli(), now.Add(time.Hour).UnixMilli()); !ok || err != nil {
+		t.Errorf("the lease was not given back: %v", err)
 	}
 }

@@ -85,6 +85,13 @@ func backend(t *testing.T, db *DB, dsn string) storetest.Backend {
 			return at.Int64, at.Valid
 		},
 		Quarantined: func(tb storetest.TB, site string) []hub.Quarantined { return quarantined(tb, db, site) },
+		Pack: func(tb storetest.TB, site, doc string) bool {
+			packed, err := db.Pack(context.Background(), site, doc, 1)
+			if err != nil {
+				tb.Fatalf("Pack %s: %v", doc, err)
+			}
+			return packed
+		},
 		Reopen: func(tb storetest.TB) hub.Store {
 			if err := db.Close(); err != nil {
 				tb.Fatalf("Close: %v", err)

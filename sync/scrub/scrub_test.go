@@ -6,6 +6,7 @@ import (
 	"context"
 	"database/sql"
 	"errors"
+	"fmt"
 	"io"
 	"os"
 	"path/filepath"
@@ -16,6 +17,8 @@ import (
 	"gatewright/sync/admit"
 	"gatewright/sync/change"
 	"gatewright/sync/hub"
+	"gatewright/sync/pgstore"
+	"gatewright/sync/pgstore/pgtest"
 	"gatewright/sync/scrub"
 	"gatewright/sync/sqlitestore"
 )
@@ -389,5 +392,114 @@ func TestContextEnded(t *testing.T) {
 	_, err = scrub.Check(ctx, db, scrub.Options{Report: func(f scrub.Finding) { t.Error(f) }, Told: func(string, int, int) { cancel() }})
 	if !errors.Is(err, context.Canceled) {
 		t.Errorf("stopped half-way: %v", err)
+	}
+}
+
+// On PostgreSQL the same look finds the same.
+func TestOnPostgreSQL(t *testing.T) {
+	db, err := pgstore.Open(t.Context(), pgtest.Start(t), pgstore.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer db.Close()
+	from, err := sqlitestore.Open(t.Context(), sound(t), sqlitestore.Options{ReadOnly: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer from.Close()
+	for _, table := range []string{"sites", "devices", "documents", "changes", "entries", "actors", "held", "quarantine"} {
+		copyTable(t, table, from, db)
+	}
+	site := siteOf(t, from)
+	look := func(about string, want ...scrub.Code) scrub.Summary {
+		t.Helper()
+		var found []scrub.Finding
+		sum, err := scrub.Check(t.Context(), db, scrub.Options{Report: func(f scrub.Finding) { found = append(found, f) }})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if len(found)+len(want) > 0 {
+			wantFound(t, found, about, want...)
+		}
+		return sum
+	}
+	want := scrub.Summary{Sites: 1, Documents: 3, Changes: 248, Entries: 1320, Held: 1, Refused: 1}
+	if sum := look(""); sum != want {
+		t.Errorf("looked at %+v, want %+v", sum, want)
+	}
+	if ok, err := db.Pack(t.Context(), site, "log/2026-10", 1); err != nil || !ok {
+		t.Fatal(ok, err)
+	}
+	want.Packs = 1
+	if sum := look(""); sum != want {
+		t.Errorf("looked at %+v, want %+v", sum, want)
+	}
+	err = db.Write(t.Context(), func(tx *sql.Tx) error {
+		for _, q := range []string{
+			`UPDATE documents SET heads = '' WHERE name = 'plan'`,
+			`UPDATE packs SET digest = '\x00'`,
+			`DELETE FROM entries WHERE id = (SELECT MIN(id) FROM entries)`,
+			`UPDATE changes SET bytes = '\x0102' WHERE hash = (SELECT hash FROM changes WHERE length(bytes) > 0 ORDER BY hash LIMIT 1)`,
+			`UPDATE actors SET device = 'someone' WHERE actor = (SELECT actor FROM actors ORDER BY actor LIMIT 1)`,
+			`UPDATE quarantine SET entries = 'x'`,
+		} {
+			if _, err := tx.Exec(q); err != nil {
+				return fmt.Errorf("%s: %w", q, err)
+			}
+		}
+		return nil
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	look("someone", scrub.Heads, scrub.Pack, scrub.EntryRow, scrub.Decode, scrub.Actor, scrub.Quarantine)
+}
+
+func copyTable(t *testing.T, table string, from *sqlitestore.DB, to *pgstore.DB) {
+	t.Helper()
+	rows, err := from.Reader().Query(`SELECT * FROM ` + table)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer rows.Close()
+	names, err := rows.Columns()
+	if err != nil {
+		t.Fatal(err)
+	}
+	marks := make([]string, len(names))
+	for i := range names {
+		marks[i] = fmt.Sprintf("$%d", i+1)
+	}
+	insert := fmt.Sprintf(`INSERT INTO %s (%s) VALUES (%s)`, table, strings.Join(names, ", "), strings.Join(marks, ", "))
+	var all [][]any
+	for rows.Next() {
+		row := make([]any, len(names))
+		into := make([]any, len(names))
+		for i := range row {
+			into[i] = &row[i]
+		}
+		if err := rows.Scan(into...); err != nil {
+			t.Fatal(err)
+		}
+		for i := range row {
+			if b, ok := row[i].([]byte); ok && b == nil {
+				row[i] = []byte{} // no bytes are not NULL
+			}
+		}
+		all = append(all, row)
+	}
+	if err := rows.Err(); err != nil {
+		t.Fatal(err)
+	}
+	err = to.Write(t.Context(), func(tx *sql.Tx) error {
+		for _, row := range all {
+			if _, err := tx.Exec(insert, row...); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+	if err != nil {
+		t.Fatalf("%s: %v", table, err)
 	}
 }
