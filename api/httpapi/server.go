@@ -60,10 +60,13 @@ func New(cfg Config) *fiber.App {
 		origin: cfg.Origin, now: cfg.Now, log: cfg.Log}
 	app := fiber.New(fiber.Config{
 		DisableStartupMessage: true, BodyLimit: bodyLimit, ErrorHandler: s.fiberError,
-		ReadTimeout: 30 * time.Second, IdleTimeout: 2 * time.Minute, ReadBufferSize: 16 << 10,
+		ReadTimeout: 30 * time.Second, IdleTimeout: 2 * time.Minute,
+		ReadBufferSize: 16 << 10, ReduceMemoryUsage: true, // an open socket keeps no buffer of the request
 		Immutable: true, // strings from a request may outlive its handler
 	})
-	app.Use(recover.New(), headers)
+	app.Use(recover.New())
+	app.Get("/sync/v1", s.socket()) // before the headers: an open socket would keep them
+	app.Use(headers)
 	app.Get("/healthz", func(c *fiber.Ctx) error { return c.SendString("ok\n") })
 	app.Get("/readyz", func(c *fiber.Ctx) error {
 		if err := cfg.Ready(c.Context()); err != nil {
@@ -71,7 +74,6 @@ func New(cfg Config) *fiber.App {
 		}
 		return c.SendString("ready\n")
 	})
-	app.Get("/sync/v1", s.socket())
 	enrol := limiter.New(limiter.Config{Max: enrolPerMinute, Expiration: time.Minute, LimitReached: func(*fiber.Ctx) error {
 		return problem.New(problem.TooMany, "", "Too many tries from this address: wait a minute.")
 	}})

@@ -35,7 +35,7 @@ const (
 // exception in Node, so it is said by a close code.
 func (s *Server) socket() fiber.Handler {
 	upgrade := websocket.New(func(c *websocket.Conn) { s.serveSocket(c) },
-		websocket.Config{HandshakeTimeout: 10 * time.Second, RecoverHandler: func(c *websocket.Conn) {
+		websocket.Config{HandshakeTimeout: 10 * time.Second, WriteBufferPool: new(sync.Pool), RecoverHandler: func(c *websocket.Conn) {
 			if r := recover(); r != nil {
 				s.log.Error("socket failed", "panic", r)
 				_ = c.Close()
@@ -43,9 +43,11 @@ func (s *Server) socket() fiber.Handler {
 		}})
 	return func(c *fiber.Ctx) error {
 		if !websocket.IsWebSocketUpgrade(c) {
+			setHeaders(c)
 			return fiber.ErrUpgradeRequired
 		}
 		if !sameOrigin(c.Get(fiber.HeaderOrigin), c.Hostname()) {
+			setHeaders(c)
 			return fiber.NewError(fiber.StatusForbidden, "Origin is not this server's")
 		}
 		return upgrade(c)
@@ -61,24 +63,39 @@ func sameOrigin(origin, host string) bool {
 	return err == nil && u.Host == host
 }
 
+// serveSocket spends a phone's whole connection waiting in the hub. All else is done on other stacks, for this one
+// would keep the size that a look-up in the database needs.
 func (s *Server) serveSocket(c *websocket.Conn) {
-	ctx := context.Background()
-	conn := &conn{ws: c.Conn, turnedAway: s.turnedAway}
+	conn := &conn{ws: c.Conn, turnedAway: s.turnedAway, began: time.Now()}
 	defer conn.linger()
 	c.SetReadLimit(int64(wire.MaxFrame))
-	ticket, device, identity, err := s.holder(ctx, c.Query("ticket"))
+	admitted := make(chan *hub.Identity, 1)
+	go func() { admitted <- s.admitSocket(conn, c.Query("ticket")) }()
+	if id := <-admitted; id != nil {
+		defer conn.keepAlive()()
+		s.serveHub(id, conn)
+	}
+}
+
+//go:noinline
+func (s *Server) serveHub(id *hub.Identity, conn *conn) {
+	if err := s.hub.Serve(context.Background(), *id, conn); err != nil && !errors.Is(err, hub.ErrClosed) {
+		s.log.Info("socket ended", "site", id.Site, "device", id.Device, "error", err)
+	}
+}
+
+// admitSocket spends the ticket. A connection that is not let in is closed, and nil.
+func (s *Server) admitSocket(conn *conn, secret string) *hub.Identity {
+	ctx := context.Background()
+	ticket, _, identity, err := s.holder(ctx, secret)
 	if err != nil {
 		_ = conn.Close(s.turnedAway(err))
-		return
+		return nil
 	}
 	if ticket.Reusable {
-		conn.bind = func(sender string) error { return s.accounts.BindTicket(ctx, c.Query("ticket"), sender) }
+		conn.bind = func(sender string) error { return s.accounts.BindTicket(ctx, secret, sender) }
 	}
-	stop := conn.keepAlive()
-	defer stop()
-	if err := s.hub.Serve(ctx, identity, conn); err != nil && !errors.Is(err, hub.ErrClosed) {
-		s.log.Info("socket ended", "site", device.Site, "device", device.ID, "error", err)
-	}
+	return &identity
 }
 
 // holder spends a ticket and says whose it is.
@@ -113,10 +130,12 @@ func (s *Server) turnedAway(err error) (code int, reason string) {
 type conn struct {
 	ws      *fastws.Conn // not the wrapper, which goes back to its pool when the handler ends
 	writing sync.Mutex
-	closed  atomic.Bool
 	bind    func(sender string) error // a reusable ticket's first join; nil afterwards
 
 	turnedAway func(error) (code int, reason string)
+
+	began    time.Time
+	answered atomic.Int64 // when the last pong came, ns since it began
 }
 
 var _ hub.Conn = (*conn)(nil)
@@ -131,7 +150,9 @@ func (c *conn) ReadFrame() ([]byte, error) {
 			continue // the protocol has no text frames; one does no harm
 		}
 		if c.bind != nil {
-			if err := c.bindSender(frame); err != nil {
+			bound := make(chan error, 1)
+			go func() { bound <- c.bindSender(frame) }()
+			if err := <-bound; err != nil {
 				code, reason := c.turnedAway(err)
 				_ = c.Close(code, reason)
 				return nil, err
@@ -168,7 +189,6 @@ func (c *conn) Close(code int, reason string) error {
 	message := websocket.FormatCloseMessage(code, reason)
 	_ = c.ws.WriteControl(websocket.CloseMessage, message, time.Now().Add(writeWithin))
 	// Closing a hijacked connection does nothing before its handler returns: it is the deadline that ends a read.
-	c.closed.Store(true)
 	return c.ws.SetReadDeadline(time.Now())
 }
 
@@ -181,24 +201,25 @@ func (c *conn) linger() {
 	}
 }
 
-// keepAlive pings until stopped; a peer that answers none of two pings is gone.
+// keepAlive pings until stopped; a peer that answers none of two pings is gone. A timer does it and no goroutine: ten
+// thousand silent phones are ten thousand stacks otherwise. An answer is only noted, which needs less of the stack that
+// reads than a new deadline would.
 func (c *conn) keepAlive() (stop func()) {
-	extend := func(string) error {
-		if err := c.ws.SetReadDeadline(time.Now().Add(pongWithin)); err != nil || !c.closed.Load() {
-			return err
-		}
-		return c.ws.SetReadDeadline(time.Now()) // Close came in between
-	}
-	_ = extend("")
-	c.ws.SetPongHandler(extend)
-	// A timer and no goroutine: ten thousand silent phones are ten thousand stacks otherwise.
+	answered := func() { c.answered.Store(int64(time.Since(c.began))) }
+	answered()
+	c.ws.SetPongHandler(func(string) error {
+		answered()
+		return nil
+	})
 	var ping *time.Timer
 	var timing sync.Mutex
 	stopped := false
 	timing.Lock()
 	defer timing.Unlock()
 	ping = time.AfterFunc(pingEvery, func() {
-		if c.ws.WriteControl(websocket.PingMessage, nil, time.Now().Add(writeWithin)) != nil {
+		silent := time.Since(c.began) - time.Duration(c.answered.Load())
+		if silent > pongWithin || c.ws.WriteControl(websocket.PingMessage, nil, time.Now().Add(writeWithin)) != nil {
+			_ = c.ws.SetReadDeadline(time.Now()) // ends the read, and with it the connection
 			return
 		}
 		timing.Lock()

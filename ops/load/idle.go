@@ -16,6 +16,9 @@ import (
 // idlers is how many phones are idle, over how many sites, and how many entries each site's month has.
 type idlers struct{ phones, sites, month int }
 
+// silence is how long the phones have said nothing before they are counted as idle.
+const silence = 40 * time.Second
+
 func idleOf(quick bool) idlers {
 	if quick {
 		return idlers{2000, 200, 5}
@@ -146,10 +149,18 @@ func (b *run) idleOurs(ctx context.Context, n idlers) (row, error) {
 		return r, err
 	}
 	say("idle: %d phones connected in %.1f s", n.phones, time.Since(begun).Seconds())
+	// A document that nobody uses leaves the server's memory after a while, and what that leaves is what a silent
+	// phone costs: most are silent nearly all day.
+	select {
+	case <-time.After(silence):
+	case <-ctx.Done():
+		return r, ctx.Err()
+	}
 	if err := b.idleMemory(ctx, o.p, free, before, n, &r); err != nil || b.profile == "" {
 		return r, err
 	}
 	return r, errors.Join(o.fetch(ctx, "/debug/pprof/heap?gc=1", filepath.Join(b.profile, "idle-heap.pprof")),
+		o.fetch(ctx, "/debug/pprof/heap?debug=1", filepath.Join(b.profile, "idle-heap.txt")),
 		o.fetch(ctx, "/debug/pprof/goroutine", filepath.Join(b.profile, "idle-goroutines.pprof")))
 }
 

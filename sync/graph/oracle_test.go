@@ -321,7 +321,7 @@ func sameAs(t testing.TB, h *hub, payload []byte, ok bool) (same int, early bool
 		slices.SortFunc(list, bytes.Compare)
 		return list
 	}
-	if !sameWords(got, want) || !slices.EqualFunc(order(got.Changes), order(want.Changes), bytes.Equal) {
+	if wordsOf(got) != wordsOf(want) || !slices.EqualFunc(order(got.Changes), order(want.Changes), bytes.Equal) {
 		t.Fatalf("we say heads %.8v need %.8v have %.8v and %d changes, the reference heads %.8v need %.8v have %.8v and %d changes",
 			got.Heads, got.Need, lastSync(got), len(got.Changes), want.Heads, want.Need, lastSync(want), len(want.Changes))
 	}

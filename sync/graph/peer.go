@@ -1,6 +1,7 @@
 package graph
 
 import (
+	"crypto/sha256"
 	"slices"
 
 	"gatewright/sync/change"
@@ -100,7 +101,7 @@ func (g *Graph) Ready(p *Peer) []Node {
 // fill the memory with filters and with changes that wait.
 func (p *Peer) Size() int {
 	const hash = len(change.Hash{})
-	size := p.heldBytes + hash*(len(p.shared)+len(p.heads)+len(p.need)+len(p.echo.in.Heads)+len(p.sent))
+	size := p.heldBytes + hash*(len(p.shared)+len(p.heads)+len(p.need)+len(p.sent))
 	for _, h := range p.have {
 		size += hash*len(h.LastSync) + h.Bloom.Size()
 	}
@@ -124,9 +125,18 @@ func (g *Graph) wants(p *Peer) []change.Hash {
 // protocol has no word for "I will not take this change": a side that keeps
 // asking and a side that will not give would go on for ever.
 type echo struct {
-	in, out wire.SyncMessage // without changes
-	same    int              // messages in that said nothing new
-	known   bool             // out is set
+	in, out words // of the last message
+	same    int   // messages in that said nothing new
+	known   bool  // out is set
+}
+
+// words stands for all that a message says but its changes.
+type words [16]byte
+
+func wordsOf(m wire.SyncMessage) words {
+	m.Changes = nil
+	sum := sha256.Sum256(m.Encode())
+	return words(sum[:])
 }
 
 const echoes = 3
@@ -134,31 +144,26 @@ const echoes = 3
 // Messages that carry changes, and those that differ from the one before,
 // start the count again.
 func (e *echo) received(m wire.SyncMessage) {
-	if len(m.Changes) == 0 && sameWords(e.in, m) {
+	in := wordsOf(m)
+	if len(m.Changes) == 0 && e.in == in {
 		e.same++
 	} else {
 		e.same = 0
 	}
-	e.in = wire.SyncMessage{Heads: m.Heads, Need: m.Need, Have: m.Have}
+	e.in = in
 }
 
 // spent reports whether m has been said and answered in the same words often
 // enough, and otherwise notes that it is said.
 func (e *echo) spent(m wire.SyncMessage) bool {
-	again := e.known && len(m.Changes) == 0 && sameWords(e.out, m)
+	out := wordsOf(m)
+	again := e.known && len(m.Changes) == 0 && e.out == out
 	if again && e.same >= echoes {
 		return true
 	}
 	if !again {
 		e.same = 0
 	}
-	e.out, e.known = wire.SyncMessage{Heads: m.Heads, Need: m.Need, Have: m.Have}, true
+	e.out, e.known = out, true
 	return false
-}
-
-func sameWords(a, b wire.SyncMessage) bool {
-	return slices.Equal(a.Heads, b.Heads) && slices.Equal(a.Need, b.Need) &&
-		slices.EqualFunc(a.Have, b.Have, func(x, y wire.Have) bool {
-			return slices.Equal(x.LastSync, y.LastSync) && x.Bloom.Equal(y.Bloom)
-		})
 }

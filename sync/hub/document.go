@@ -33,7 +33,7 @@ type document struct {
 	g       *graph.Graph
 	last    map[change.Actor]mark
 	persons map[logbook.EntryID]string // of a log: who wrote which entry
-	plan    *admit.Plan                // of the plan
+	plan    *admit.Plan                // of the plan, once it is asked for
 
 	blocked  map[change.Hash]*block
 	heldSize int                           // bytes of those held
@@ -143,7 +143,7 @@ func (s *Site) onLoaded(ev Loaded) {
 	}
 	if d.g == nil {
 		d.g, d.last = graph.New(), map[change.Actor]mark{}
-		d.persons, d.plan = map[logbook.EntryID]string{}, admit.NewPlan()
+		d.persons, d.plan = map[logbook.EntryID]string{}, nil
 	}
 	s.fill(d, ev.Changes)
 	for h, b := range d.blocked { // those held come anew
@@ -246,9 +246,23 @@ func (d *document) add(c *change.Change, entries []EntryRow) {
 	for _, e := range entries {
 		d.persons[logbook.EntryID(e.ID)] = e.Person
 	}
-	if !admit.IsLog(d.name) {
+	if d.plan != nil {
 		d.plan.Apply(c)
 	}
+}
+
+// folded gives the plan as its changes make it. It is many times as
+// large as the bytes it comes from, and wanted only when somebody edits it.
+func (d *document) folded() *admit.Plan {
+	if d.plan == nil {
+		d.plan = admit.NewPlan()
+		for n := range d.g.InOrder() {
+			if c, err := change.Decode(n.Bytes, storedLimits); err == nil { // it was read before
+				d.plan.Apply(c)
+			}
+		}
+	}
+	return d.plan
 }
 
 // knowledge answers admit from what is in memory.
@@ -290,4 +304,4 @@ func (k knowledge) Entry(id logbook.EntryID) (string, bool) {
 	return p, ok
 }
 
-func (k knowledge) Plan() *admit.Plan { return k.d.plan }
+func (k knowledge) Plan() *admit.Plan { return k.d.folded() }

@@ -30,8 +30,8 @@ const (
 
 	maxGroupSize = 2 << 20 // bytes of frames that are read and committed together, or one frame
 
-	searchCost = 10 // frames more, for one about a document that the site cannot have: all months were tried
-	idleAfter  = 60_000
+	searchCost = 10     // frames more, for one about a document that the site cannot have: all months were tried
+	idleAfter  = 15_000 // ms without a message, after which a document leaves the memory
 
 	maxQuarantine = 64 << 10  // bytes of a refused chunk that are kept
 	maxReason     = 300       // bytes of a reason as sent

@@ -27,7 +27,7 @@ type live struct {
 }
 
 func newLive(r *Runner, id string, site *Site) *live {
-	return &live{r: r, id: id, site: site, in: make(chan Event, 256), nudge: make(chan struct{}, 1),
+	return &live{r: r, id: id, site: site, in: make(chan Event, 64), nudge: make(chan struct{}, 1),
 		gone: make(chan struct{}), boxes: map[ConnID]*outbox{}, answers: map[Token]chan error{}}
 }
 

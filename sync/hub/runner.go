@@ -147,39 +147,67 @@ func (r *Runner) lookup(id string) *live {
 
 // Serve speaks with one peer until the connection ends. It gives ErrClosed
 // when the hub ended it, and else the error of the connection.
+//
+// Most of a connection's life is spent in here, waiting for a frame, so the
+// frame of this function is kept small: the stack of a silent phone is a good
+// part of what it costs.
 func (r *Runner) Serve(ctx context.Context, id Identity, c Conn) error {
-	l, err := r.acquire(ctx, id.Site)
+	s, err := r.begin(ctx, id, c)
 	if err != nil {
-		_ = c.Close(CloseTryLater, "the server is not ready")
 		return err
 	}
-	defer r.release(l)
-	conn := ConnID(r.lastConn.Add(1))
-	box := newOutbox(c)
-	l.enter(conn, box)
-	defer l.leave(conn)
-	if r.isClosing() { // Close may have gone through the connections already
-		box.end(CloseTryLater, "the server goes away")
-	}
-
-	stop := context.AfterFunc(ctx, func() { box.end(CloseTryLater, "the server goes away") })
-	defer stop()
-
-	l.post(Opened{Conn: conn, Identity: id})
+	defer s.end()
 	for {
 		frame, err := c.ReadFrame()
 		if err != nil {
-			ours := box.ended()
-			box.end(0, "")
-			l.post(Closed{Conn: conn})
-			<-box.done
-			if ours {
-				return ErrClosed
-			}
-			return err
+			return s.ended(err)
 		}
-		l.post(Frame{Conn: conn, Bytes: frame})
+		s.live.post(Frame{Conn: s.conn, Bytes: frame})
 	}
+}
+
+// serving is one connection that is being served.
+type serving struct {
+	live *live
+	conn ConnID
+	box  *outbox
+	stop func() bool
+}
+
+//go:noinline
+func (r *Runner) begin(ctx context.Context, id Identity, c Conn) (*serving, error) {
+	l, err := r.acquire(ctx, id.Site)
+	if err != nil {
+		_ = c.Close(CloseTryLater, "the server is not ready")
+		return nil, err
+	}
+	s := &serving{live: l, conn: ConnID(r.lastConn.Add(1)), box: newOutbox(c)}
+	l.enter(s.conn, s.box)
+	if r.isClosing() { // Close may have gone through the connections already
+		s.box.end(CloseTryLater, "the server goes away")
+	}
+	s.stop = context.AfterFunc(ctx, func() { s.box.end(CloseTryLater, "the server goes away") })
+	l.post(Opened{Conn: s.conn, Identity: id})
+	return s, nil
+}
+
+//go:noinline
+func (s *serving) ended(err error) error {
+	ours := s.box.ended()
+	s.box.end(0, "")
+	s.live.post(Closed{Conn: s.conn})
+	<-s.box.done
+	if ours {
+		return ErrClosed
+	}
+	return err
+}
+
+//go:noinline
+func (s *serving) end() {
+	s.stop()
+	s.live.leave(s.conn)
+	s.live.r.release(s.live)
 }
 
 // WriteEntries writes entries of the server into their months' documents, one

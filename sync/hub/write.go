@@ -203,7 +203,7 @@ func (s *Site) stagePlan(d *document, it *item) {
 	if it.err != nil {
 		return
 	}
-	w := &planWriter{plan: d.plan, actor: s.cfg.Actor, start: d.g.MaxOp(d.g.Heads()) + 1,
+	w := &planWriter{plan: d.folded(), actor: s.cfg.Actor, start: d.g.MaxOp(d.g.Heads()) + 1,
 		maps: map[admit.Place]change.OpID{}, wrote: map[change.OpID]map[string]change.OpID{}}
 	for _, c := range logbook.Collections() {
 		w.place(admit.Place{Collection: c})

@@ -18,7 +18,7 @@ import (
 func main() {
 	app := fiber.New(fiber.Config{
 		DisableStartupMessage: true, BodyLimit: 1 << 20,
-		ReadTimeout: 30 * time.Second, IdleTimeout: 2 * time.Minute, ReadBufferSize: 16 << 10, Immutable: true,
+		ReadTimeout: 30 * time.Second, IdleTimeout: 2 * time.Minute, ReadBufferSize: 16 << 10, ReduceMemoryUsage: true, Immutable: true,
 	})
 	app.Use(recover.New())
 	app.Post("/debug/free", func(c *fiber.Ctx) error {
