@@ -71,6 +71,8 @@ var again = map[string]func(*testing.T){
 	"TestRevokedPhoneDrains":    TestRevokedPhoneDrains,
 	"TestClockEntries":          TestClockEntries,
 	"TestHealth":                TestHealth,
+
+	"TestSocketWhileTheDatabaseFails": TestSocketWhileTheDatabaseFails,
 }
 
 func TestOnPostgreSQL(t *testing.T) {
