@@ -3,6 +3,7 @@ package phonesim
 import (
 	"errors"
 	"fmt"
+	"slices"
 
 	"gatewright/schema/logbook"
 	"gatewright/sync/admit"
@@ -87,6 +88,26 @@ func (d *document) next(actor change.Actor, at int64) *change.Change {
 // can tell.
 func (d *document) has(w written) bool {
 	return d.known && d.g.Reaches(d.served, w.by)
+}
+
+// covered gives the changes that the server has, as far as this copy can tell.
+func (d *document) covered() map[change.Hash]bool {
+	out := map[change.Hash]bool{}
+	if !d.known {
+		return out
+	}
+	open := slices.Clone(d.served)
+	for len(open) > 0 {
+		h := open[len(open)-1]
+		open = open[:len(open)-1]
+		n, here := d.g.Node(h)
+		if !here || out[h] {
+			continue
+		}
+		out[h] = true
+		open = append(open, n.Deps...)
+	}
+	return out
 }
 
 // level reports that this copy lacks nothing that the server has.

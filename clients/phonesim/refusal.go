@@ -21,9 +21,13 @@ func (p *Phone) notTaken(m wire.Refused) error {
 	}
 	d := p.docs[name]
 	changed := map[logbook.EntryID]Parcel{}
+	covered := d.covered()
 	for id, w := range d.entries {
+		if covered[w.by] {
+			continue
+		}
 		e, err := logbook.ParseEntry([]byte(w.raw))
-		if err != nil || e.Dev != p.cfg.Device || d.has(w) {
+		if err != nil || e.Dev != p.cfg.Device {
 			continue
 		}
 		if _, kept := p.disk.parcels[id]; !kept {

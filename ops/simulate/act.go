@@ -73,7 +73,7 @@ func (w *world) act(h *handset) {
 			h.acting = false
 			return
 		}
-		if w.saved < w.cfg.Entries {
+		if w.saved < w.cfg.Entries && !w.calm {
 			h.record()
 		}
 		if left--; left > 0 {
@@ -81,9 +81,18 @@ func (w *world) act(h *handset) {
 			return
 		}
 		left = 1 + w.rng.IntN(w.p.burst)
-		w.later(w.between(100, w.p.pause), "act", h.index, next)
+		w.later(w.about(w.between(100, w.p.pause)), "act", h.index, next)
 	}
 	w.later(w.between(100, w.p.pause), "act", h.index, next)
+}
+
+// about gives in how many ms people are about who would be in so many.
+func (w *world) about(ms int64) int64 {
+	at := w.now + ms - w.p.start
+	if into := at % w.p.every; into > w.p.milking {
+		ms += w.p.every - into + w.between(0, w.p.pause)
+	}
+	return ms
 }
 
 // record has somebody record one entry, or edit the plan.
@@ -97,6 +106,10 @@ func (h *handset) record() {
 		return
 	}
 	e := h.words()
+	var before *phonesim.Disk
+	if w.cfg.tamper.forget {
+		before = h.disk.Clone()
+	}
 	id, err := h.phone.Record(e)
 	switch {
 	case err == nil:
@@ -107,6 +120,11 @@ func (h *handset) record() {
 		}
 		w.remember(r)
 		w.saved++
+		if w.cfg.tamper.forget && w.saved%50 == 0 {
+			before.StartsAfter(h.disk)
+			h.disk.PowerOff()
+			h.disk = before
+		}
 		h.pending = append(h.pending, id)
 		if h.recent = append(h.recent, id); len(h.recent) > 8 {
 			h.recent = h.recent[1:]

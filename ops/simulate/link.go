@@ -76,7 +76,10 @@ func (l *link) sendUp(frame []byte) {
 			w.count["frame_truncated"]++
 			frame = frame[:w.rng.IntN(len(frame))]
 		case len(frame) > 0 && w.chance(w.p.mangle):
+			// Below is a checksum, which ends the connection sooner or later; what
+			// was understood otherwise until then must do no harm.
 			w.count["frame_mangled"]++
+			w.after(w.between(1, 5000), "checksum", l.h.index, l.lost)
 			frame = append([]byte(nil), frame...)
 			for range 1 + w.rng.IntN(3) {
 				frame[w.rng.IntN(len(frame))] ^= 1 << w.rng.IntN(8)

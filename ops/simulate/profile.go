@@ -11,7 +11,8 @@ type profile struct {
 	relays, hostiles        int
 	start                   int64
 	gap                     int64 // between two entries of a phone in a burst
-	pause                   int64 // between two bursts, at most
+	pause                   int64 // between two bursts of a phone, at most
+	milking, every          int64 // people are about so long, so often
 	burst                   int
 	latency, slow           int64 // of a frame; the second for one in a hundred
 	storeLatency            int64
@@ -66,13 +67,18 @@ func (w *world) character() profile {
 	if r.IntN(3) == 0 {
 		p.nodes, p.reconcile = 2, int64(10_000+r.IntN(110_000))
 	}
-	// A run lasts some weeks, and begins near the end of a month.
-	span := int64(4+r.IntN(60)) * 24 * 3600_000
+	// A run lasts some weeks, and begins near the end of a month. People are
+	// about for an hour or less at a time, and then not for long.
+	span := int64(3+r.IntN(60)) * 24 * 3600_000
 	p.start = 1_769_900_000_000 + int64(r.IntN(3*24*3600_000)) // about 2026-01-31
-	bursts := max(w.cfg.Entries/p.phones/max((p.burst+1)/2, 1), 1)
-	p.pause = max(span/int64(bursts)*4, 1000) // between draws small numbers more often
-	p.tickEvery = max(1000, min(span/20_000, 60_000))
-	p.troubleEvery = max(span/int64(max(w.cfg.Entries/(8+r.IntN(40)), 4)), 1000)
+	p.milking = int64(10+r.IntN(50)) * 60_000
+	p.pause = 60_000 + int64(r.IntN(15*60_000))
+	each := p.milking / (p.pause/4 + p.gap) * int64(p.burst+1) / 2 * int64(p.phones) // entries of a milking
+	milkings := int64(w.cfg.Entries)/max(each, 1) + 1
+	p.every = p.milking + span/milkings
+	p.tickEvery = max(1000, min(span/20_000, 30_000))
+	busy := p.milking * milkings
+	p.troubleEvery = max(busy/int64(max(w.cfg.Entries/(8+r.IntN(40)), 4)), 1000)
 	for _, t := range troubles {
 		p.weights[t.name] = t.weight * []int{0, 1, 1, 3}[r.IntN(4)]
 	}

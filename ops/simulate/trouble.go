@@ -12,7 +12,7 @@ import (
 
 // trouble lets one fault after the other come.
 func (w *world) trouble() {
-	w.later(w.between(1, w.p.troubleEvery*4), "trouble", 0, func() {
+	w.later(w.about(w.between(1, w.p.troubleEvery*4)), "trouble", 0, func() {
 		if !w.calm {
 			w.one()
 		}

@@ -141,6 +141,9 @@ func newWorld(cfg Config) *world {
 	}
 	w.traced = bufio.NewWriterSize(w.trace, 1<<16)
 	w.p = w.character()
+	if cfg.tamper.profile != nil {
+		cfg.tamper.profile(&w.p)
+	}
 	w.now = w.p.start
 	w.mem.PutSite(siteID)
 	w.wrap()
@@ -158,12 +161,12 @@ func (w *world) wrap() {
 
 // tamper breaks something on purpose, so that a test sees the simulation find it.
 type tamper struct {
-	store func(hub.Store) hub.Store
-	site  func(*hub.SiteConfig)
-	event func(hub.Event) hub.Event
-	// acknowledge makes what a phone is told: the store's answer is passed on
-	// before it is there.
-	early bool
+	store   func(hub.Store) hub.Store
+	site    func(*hub.SiteConfig)
+	event   func(hub.Event) hub.Event
+	early   bool // the store's answer is passed on before it is there
+	profile func(*profile)
+	forget  bool // a phone's disk loses an entry now and then
 }
 
 // play is the whole run.

@@ -13,6 +13,7 @@ import (
 	"io"
 	"os"
 	"runtime"
+	"runtime/debug"
 
 	"gatewright/ops/simulate"
 )
@@ -62,6 +63,7 @@ func run(args []string, out, errs io.Writer) int {
 		defer w.Flush()
 		cfg.Log = w
 	}
+	debug.SetGCPercent(400) // a run holds little for long
 	return play(*seed, *seeds, cfg, out, errs)
 }
 
