@@ -78,6 +78,7 @@ type Disk struct {
 	wentAt   string
 	full     bool
 	settled  int
+	losses   int
 }
 
 // NewDisk is the disk of a phone that was never used.
@@ -91,6 +92,9 @@ func NewDisk() *Disk {
 // PowerOff takes the power away: the phone that ran from this disk is dead,
 // and what was written late is gone.
 func (d *Disk) PowerOff() {
+	if len(d.late) > 0 {
+		d.losses++
+	}
 	d.starts++
 	d.late = map[string][][]byte{}
 	d.armed, d.armedAt, d.anyAfter, d.wentAt = "", 0, 0, ""
@@ -123,11 +127,18 @@ func (d *Disk) Clone() *Disk {
 // ran from that one is not what will run from this.
 func (d *Disk) StartsAfter(o *Disk) { d.starts = max(d.starts, o.starts) + 1 }
 
+// Condemned reports that the copy of a document is about to go.
+func (d *Disk) Condemned(doc string) bool { return d.drops[doc] }
+
 // Parcel gives one parcel of the outbox.
 func (d *Disk) Parcel(id logbook.EntryID) (Parcel, bool) {
 	p, ok := d.parcels[id]
 	return p, ok
 }
+
+// Losses counts how often the power went before what was written late had
+// reached the disk.
+func (d *Disk) Losses() int { return d.losses }
 
 // Settled counts how often something in the outbox came to rest: let go of, or
 // kept as not accepted.

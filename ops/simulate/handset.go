@@ -40,6 +40,7 @@ type handset struct {
 	refused  []logbook.EntryID // kept as not accepted
 	copies   []*phonesim.Disk
 	trying   bool
+	replaced int // how often its disk was
 	attempt  int // the one that counts
 	flushing bool
 	recent   []logbook.EntryID // own entries, to be corrected

@@ -192,6 +192,13 @@ func (w *world) returned() {
 		if where == "" && w.heldSomewhere(id) {
 			where = "held at the server"
 		}
+		if where == "" {
+			for _, x := range w.absent[id] {
+				if !x.h.shut && !x.h.dead && x.damage == x.h.damage() {
+					where = say("gone from phone %d, whose disk is whole,", x.h.index)
+				}
+			}
+		}
 		switch where {
 		case "":
 			w.count["gone_with_every_disk"]++
@@ -223,6 +230,7 @@ func (w *world) heldSomewhere(id logbook.EntryID) bool {
 func (w *world) checkStore() {
 	ctx := context.Background()
 	docs, _ := w.mem.Documents(ctx, siteID)
+	w.checkBytes()
 	site, err := replay.Read(ctx, w.mem, siteID)
 	if err != nil {
 		w.fail(2, "reading the store: %v", err)
@@ -231,11 +239,6 @@ func (w *world) checkStore() {
 	for _, d := range docs {
 		changes, held, _ := w.mem.Load(ctx, siteID, d.Name)
 		slices.SortFunc(changes, func(a, b hub.StoredChange) int { return a.Hash.Compare(b.Hash) })
-		for _, c := range changes {
-			if sum := sha256.Sum256(c.Bytes); w.digests[c.Hash] != sum {
-				w.fail(7, "change %s of %s has other bytes than when it was stored", c.Hash, d.Name)
-			}
-		}
 		w.checkHeld(d.Name, held)
 		for _, h := range live {
 			mine := h.phone.Changes(d.Name)
@@ -258,6 +261,20 @@ func (w *world) checkStore() {
 	w.checkKept()
 	if len(live) > 0 {
 		w.checkRules(site, live[w.rng.IntN(len(live))])
+	}
+}
+
+// checkBytes compares every stored change with what it was at first sight.
+func (w *world) checkBytes() {
+	ctx := context.Background()
+	docs, _ := w.mem.Documents(ctx, siteID)
+	for _, d := range docs {
+		changes, _, _ := w.mem.Load(ctx, siteID, d.Name)
+		for _, c := range changes {
+			if sum := sha256.Sum256(c.Bytes); w.digests[c.Hash] != sum {
+				w.fail(7, "change %s of %s has other bytes than when it was stored", c.Hash, d.Name)
+			}
+		}
 	}
 }
 

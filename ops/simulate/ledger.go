@@ -146,8 +146,34 @@ func (h *handset) couldAt(person string, at, now int64) bool {
 // at rest.
 func (w *world) checkAcknowledged() {
 	for _, id := range w.order {
-		if r := w.ledger[id]; r.acked && !w.absent[id] && !w.gone[id] && !w.holds(id) {
+		if r := w.ledger[id]; r.acked && !w.missed(id) && !w.gone[id] && !w.holds(id) {
 			w.fail(1, "%s was acknowledged and is not in the store", id)
 		}
 	}
+}
+
+// holder is a phone that had an entry, and what had happened to its disk.
+type holder struct {
+	h      *handset
+	damage int
+}
+
+// damage counts what can take a document's copy from a phone's disk.
+func (h *handset) damage() int { return h.disk.Losses() + h.replaced*1_000_000 }
+
+// holders are the phones that have an entry in their copy of its month.
+func (w *world) holders(id logbook.EntryID) []holder {
+	out := []holder{} // not nil: it is missed also when nobody has it
+	for _, h := range w.phones {
+		if _, ok := h.phone.Entry(id); ok && h.phone.On() && !h.shut && !h.dead && !h.disk.Condemned(id.Document()) {
+			out = append(out, holder{h, h.damage()})
+		}
+	}
+	return out
+}
+
+// missed reports that a restore took the entry and it is not back yet.
+func (w *world) missed(id logbook.EntryID) bool {
+	_, is := w.absent[id]
+	return is
 }

@@ -132,6 +132,7 @@ func (n *node) perform(e hub.Effect) {
 			then(e.Err)
 		}
 	case hub.Trouble:
+		w.checkBytes()
 		if !errors.Is(e.Err, storetest.ErrFault) && !errors.Is(e.Err, errFull) {
 			w.fail(9, "a node reports trouble with %s that no fault explains: %v", e.Doc, e.Err)
 		}

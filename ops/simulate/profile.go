@@ -25,6 +25,7 @@ type profile struct {
 	weights                 map[string]int // of the faults that come by themselves
 	hintLoss, hintDuplicate int
 	hintDelay               int64
+	windowAtOnce            int // restores with which the window is opened at once
 }
 
 // troubles are the faults that come by themselves, with how often one comes
@@ -61,6 +62,7 @@ func (w *world) character() profile {
 		weights:  map[string]int{},
 		hintLoss: sometimes(500_000), hintDuplicate: sometimes(200_000), hintDelay: int64(1 + r.IntN(5000)),
 	}
+	p.windowAtOnce = []int{0, 500_000, 1_000_000}[r.IntN(3)]
 	if w.cfg.Phones > 0 {
 		p.phones = w.cfg.Phones
 	}

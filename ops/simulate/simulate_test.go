@@ -9,6 +9,7 @@ import (
 
 	"gatewright/schema/logbook"
 	"gatewright/sync/hub"
+	"gatewright/sync/memstore"
 )
 
 // Some seeds from beginning to end: nothing is lost, and all holds.
@@ -132,6 +133,21 @@ func TestFinds(t *testing.T) {
 			}})}
 		}, []int{1}},
 		{"an acknowledgement before the store has answered", func() tamper { return tamper{early: true} }, []int{1}},
+		{"a store in which a byte turns over", func() tamper {
+			now := every(60)
+			var last hub.Batch
+			return tamper{store: func(s hub.Store) hub.Store {
+				return &broken{Store: s, append: func(b hub.Batch) (hub.Batch, error, bool) {
+					if mem, ok := s.(*memstore.Store); ok && now() {
+						if c, there := mem.Change(siteID, last.Doc, last.Changes[0].Hash); there {
+							c.Bytes[len(c.Bytes)-1] ^= 1
+						}
+					}
+					last = b
+					return b, nil, false
+				}}
+			}}
+		}, []int{7}},
 		{"a store that gives back other bytes", func() tamper {
 			now := every(60)
 			return tamper{store: in(&broken{append: func(b hub.Batch) (hub.Batch, error, bool) {
@@ -175,9 +191,10 @@ func TestFinds(t *testing.T) {
 		}, []int{5}},
 		{"a server that forgets what it holds", func() tamper {
 			return tamper{store: in(&broken{hold: true}), profile: func(p *profile) {
-				for _, name := range []string{"meet", "partition", "server_crash", "power_loss"} {
-					p.weights[name] = 30
+				for _, name := range []string{"server_backup", "server_restored", "server_crash", "revoke"} {
+					p.weights[name] = 20
 				}
+				p.windowAtOnce = 0
 			}}
 		}, []int{1, 9}},
 		{"a phone's disk that loses what was called saved", func() tamper { return tamper{forget: true} }, []int{1, 6}},

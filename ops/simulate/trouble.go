@@ -198,6 +198,7 @@ func (h *handset) putBack(old *phonesim.Disk) {
 	before := h.disk
 	h.disk = old.Clone()
 	h.disk.StartsAfter(before)
+	h.replaced++
 	keep := func(id logbook.EntryID) bool {
 		if _, there := h.disk.Parcel(id); there || w.holds(id) {
 			return true
@@ -240,10 +241,10 @@ func (w *world) restore() {
 	missing := 0
 	for _, id := range w.order {
 		if r := w.ledger[id]; r.acked && !w.gone[id] && !w.holds(id) {
-			if !w.absent[id] {
+			if !w.missed(id) {
 				missing++
+				w.absent[id] = w.holders(id)
 			}
-			w.absent[id] = true
 		}
 	}
 	w.count["acknowledged_before_a_restore"] += missing
@@ -251,7 +252,7 @@ func (w *world) restore() {
 	for _, n := range w.nodes {
 		w.revive(n, w.between(500, 60_000))
 	}
-	if w.rng.IntN(3) > 0 { // at once, or when somebody notices
+	if w.chance(w.p.windowAtOnce) { // else when somebody notices
 		w.window()
 	}
 }
