@@ -80,7 +80,7 @@ func (w *world) character() profile {
 	p.every = p.milking + span/milkings
 	p.tickEvery = max(1000, min(span/20_000, 30_000))
 	busy := p.milking * milkings
-	p.troubleEvery = max(busy/int64(max(w.cfg.Entries/(8+r.IntN(40)), 4)), 1000)
+	p.troubleEvery = max(busy/int64(max(w.cfg.Entries/(4+r.IntN(20)), 4)), 1000)
 	for _, t := range troubles {
 		p.weights[t.name] = t.weight * []int{0, 1, 1, 3}[r.IntN(4)]
 	}

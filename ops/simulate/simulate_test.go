@@ -194,7 +194,7 @@ func TestFinds(t *testing.T) {
 				for _, name := range []string{"server_backup", "server_restored", "server_crash", "revoke"} {
 					p.weights[name] = 20
 				}
-				p.windowAtOnce = 0
+				p.windowAtOnce, p.troubleEvery = 0, p.troubleEvery/3
 			}}
 		}, []int{1, 9}},
 		{"a phone's disk that loses what was called saved", func() tamper { return tamper{forget: true} }, []int{1, 6}},
