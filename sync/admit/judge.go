@@ -69,6 +69,23 @@ func (r *Reading) Judge(from Sender, know Knowledge) Verdict {
 	return r.foreign(device, from, know)
 }
 
+// JudgeAlone judges the entries of another author's change by themselves,
+// whatever the change builds on: whether the server may write them.
+func (r *Reading) JudgeAlone(from Sender, know Knowledge) Verdict {
+	device, v := r.author(from, know)
+	if v == nil {
+		v = r.structure(know)
+	}
+	if v == nil && device == from.Device {
+		v = refuse(CodeDepends, "the change builds on one that was refused")
+	}
+	if v != nil {
+		v.Device = device
+		return *v
+	}
+	return r.foreign(device, from, know)
+}
+
 // foreign judges a change of another author than the one who brings it.
 func (r *Reading) foreign(device string, from Sender, know Knowledge) Verdict {
 	held := func(code, reason, entry string) Verdict {

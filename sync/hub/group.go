@@ -39,8 +39,9 @@ type item struct {
 	attempts int
 
 	// What came of it.
-	tell []change.Hash
-	err  error
+	tell    []change.Hash
+	rescued []*logbook.Entry // of others, to be written by the server
+	err     error
 }
 
 // incoming is one change of an item, read as far as that goes.
@@ -72,6 +73,7 @@ type staged struct {
 	reading *admit.Reading
 	via     string // the device that brought it
 	item    *item
+	own     bool // written by the server
 }
 
 // run takes the next items of a document, as long as it can.
@@ -124,6 +126,7 @@ func (s *Site) advance(d *document) {
 	for _, it := range g.items {
 		s.judge(d, it)
 	}
+	s.stageMarks(d)
 	keeps := len(g.keep.Held)+len(g.keep.Quarantined)+len(g.keep.Unheld) > 0
 	if len(g.batch.Changes) == 0 && !keeps {
 		s.finish(d)
@@ -423,8 +426,11 @@ func (s *Site) retry(d *document, e *StoreError) bool {
 	case StoreRevoked:
 		s.revoke(st.via)
 	case StoreTaken, StoreActor, StoreSeq, StoreDevice:
-		if st.item.kind == fromWrite || st.item.kind == fromPlan {
+		if st.own {
 			if st.item.attempts++; st.item.attempts >= maxAttempts {
+				if st.item.kind != fromWrite && st.item.kind != fromPlan {
+					return false
+				}
 				st.item.err = e
 			}
 			break

@@ -13,10 +13,12 @@ import (
 // judge decides about each change of an item, deps first, and stages what is
 // admitted. A change waits for others of the same item that it depends on.
 func (s *Site) judge(d *document, it *item) {
-	it.tell = nil
+	it.tell, it.rescued = nil, nil
 	switch it.kind {
 	case fromWrite:
-		s.stageEntries(d, it)
+		if it.err == nil { // else given up
+			s.stageEntries(d, it, it.entries)
+		}
 		return
 	case fromPlan:
 		s.stagePlan(d, it)
@@ -24,6 +26,9 @@ func (s *Site) judge(d *document, it *item) {
 	}
 	for _, in := range depsFirst(it.incoming) {
 		s.judgeOne(d, it, in)
+	}
+	if len(it.rescued) > 0 {
+		s.stageEntries(d, it, it.rescued)
 	}
 }
 
@@ -99,6 +104,7 @@ func (s *Site) judgeOne(d *document, it *item, in *incoming) {
 		}
 	}
 	switch {
+	case blocked && !waits && s.rescue(d, it, in, b):
 	case blocked && b != nil: // held before and for the same reason
 	case blocked:
 		v := admit.Verdict{Outcome: admit.Refused, Code: admit.CodeDepends,
@@ -114,6 +120,36 @@ func (s *Site) judgeOne(d *document, it *item, in *incoming) {
 	default:
 		s.verdict(d, it, in)
 	}
+}
+
+// rescue deals with a change of another author that builds on one which will
+// never be taken, such as one whose entry its author has recorded anew: it can
+// not come in as it is, and its author may be gone for good. If the bringer is
+// believed, the server writes its entries; else it is held until it may be.
+func (s *Site) rescue(d *document, it *item, in *incoming, b *block) bool {
+	r := in.reading
+	if !admit.IsLog(d.name) || r.Claim == "" || r.Claim == in.from.Device || s.revoked[in.from.Device] {
+		return false // its author is here and records it anew
+	}
+	from := admit.Sender{Author: in.from.Author, Restore: s.now < s.restoreUntil, Now: s.now}
+	from.Device = in.from.Device
+	v := r.JudgeAlone(from, knowledge{s, d})
+	switch {
+	case v.Outcome == admit.Refused:
+		return false
+	case v.Outcome == admit.Held && b != nil:
+		b.code, b.reason = v.Code, v.Reason
+	case v.Outcome == admit.Held:
+		s.hold(d, it, in, v)
+	default:
+		// A held one is let go of when its entries have arrived.
+		if b != nil || s.block(d, it, in, admit.Verdict{Code: admit.CodeTaken, Outcome: admit.Refused,
+			Reason: "the change builds on one that was refused; the server has written its entries", Device: v.Device}) {
+			s.mark(d, in, v)
+			it.rescued = append(it.rescued, r.Entries...)
+		}
+	}
+	return true
 }
 
 // verdict asks for the judgement of a change whose deps are all there.

@@ -56,16 +56,32 @@ func (s *Site) writeMarks(marks [][]byte) {
 	}
 }
 
-// stageEntries writes changes that hold the item's entries, those apart
-// that are in the log already.
-func (s *Site) stageEntries(d *document, it *item) {
-	if it.err != nil {
-		return // given up
+// stageMarks puts those marks into the batch that belong to its own month, so
+// that they are stored with what they are about, or not at all.
+func (s *Site) stageMarks(d *document) {
+	g := d.group
+	if len(g.batch.Changes) == 0 {
+		return
 	}
+	var here []*logbook.Entry
+	g.marks = slices.DeleteFunc(g.marks, func(raw []byte) bool {
+		e, err := logbook.ParseEntry(raw)
+		if err != nil || e.ID.Document() != d.name {
+			return false
+		}
+		here = append(here, e)
+		return true
+	})
+	s.stageEntries(d, g.items[0], here)
+}
+
+// stageEntries writes changes that hold entries, those apart that are in
+// the log already.
+func (s *Site) stageEntries(d *document, it *item, of []*logbook.Entry) {
 	var entries []*logbook.Entry
 	var ops []change.Op
 	seen := map[logbook.EntryID]bool{}
-	for _, e := range it.entries {
+	for _, e := range of {
 		if _, there := d.persons[e.ID]; there || seen[e.ID] {
 			continue
 		}
@@ -113,6 +129,7 @@ func (s *Site) stageOwn(d *document, it *item, ops []change.Op, entries []*logbo
 	}
 	s.stage(d, it, &admit.Reading{Change: c, Doc: d.name, Entries: entries, Claim: admit.ServerDevice},
 		admit.ServerDevice, admit.ServerDevice)
+	d.group.from[c.Hash].own = true
 }
 
 func (s *Site) onWritePlan(ev WritePlan) {
