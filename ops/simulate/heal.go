@@ -186,7 +186,7 @@ func (w *world) returned() {
 					where = "kept on a phone that is shut out"
 				}
 			case inDoc || inBox:
-				where = say("on phone %d", h.index)
+				where = say("on phone %d (in its copy: %v, in its outbox: %v %s %s)", h.index, inDoc, inBox, p.State, p.Code)
 			}
 		}
 		if where == "" && w.heldSomewhere(id) {

@@ -20,11 +20,11 @@ func TestSeeds(t *testing.T) {
 		for seed := range uint64(20) {
 			t.Run("", func(t *testing.T) {
 				t.Parallel()
-				res := Run(Config{Seed: seed, Entries: 400})
+				res := Run(Config{Seed: seed, Entries: 300})
 				if res.Failure != nil {
 					t.Errorf("%v\n%s", res.Failure, res.Failure.Stack)
 				}
-				if res.Entries < 400 || res.Acknowledged < res.Entries/2 || res.Lost != 0 {
+				if res.Entries < 300 || res.Acknowledged < res.Entries/2 || res.Lost != 0 {
 					t.Errorf("seed %d: %d entries, %d acknowledged, %d lost", seed, res.Entries, res.Acknowledged, res.Lost)
 				}
 				mu.Lock()
@@ -65,6 +65,31 @@ func TestSameSeedSameTrace(t *testing.T) {
 	}
 	if len(traces) != 3 {
 		t.Errorf("three seeds have %d traces", len(traces))
+	}
+}
+
+// restores makes restores from backups and phones that are shut out frequent.
+func restores(p *profile) {
+	for _, name := range []string{"server_backup", "server_restored", "server_crash", "revoke", "meet"} {
+		p.weights[name] = 20
+	}
+	p.windowAtOnce, p.troubleEvery = 0, p.troubleEvery/3
+}
+
+// What phones hold comes back after restores, also what its author cannot
+// bring any more.
+func TestRestores(t *testing.T) {
+	for _, seed := range []uint64{25, 26, 28} {
+		t.Run("", func(t *testing.T) {
+			t.Parallel()
+			res := Run(Config{Seed: seed, Entries: 200, tamper: tamper{profile: restores}})
+			if res.Failure != nil {
+				t.Errorf("%v\n%s", res.Failure, res.Failure.Stack)
+			}
+			if res.Faults["acknowledged_before_a_restore"] == 0 {
+				t.Errorf("seed %d: no restore took anything", seed)
+			}
+		})
 	}
 }
 
@@ -190,12 +215,7 @@ func TestFinds(t *testing.T) {
 			}}
 		}, []int{5}},
 		{"a server that forgets what it holds", func() tamper {
-			return tamper{store: in(&broken{hold: true}), profile: func(p *profile) {
-				for _, name := range []string{"server_backup", "server_restored", "server_crash", "revoke"} {
-					p.weights[name] = 20
-				}
-				p.windowAtOnce, p.troubleEvery = 0, p.troubleEvery/3
-			}}
+			return tamper{store: in(&broken{hold: true}), profile: restores}
 		}, []int{1, 9}},
 		{"a phone's disk that loses what was called saved", func() tamper { return tamper{forget: true} }, []int{1, 6}},
 		{"a server that does not hear every frame", func() tamper {

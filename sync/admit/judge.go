@@ -70,12 +70,10 @@ func (r *Reading) Judge(from Sender, know Knowledge) Verdict {
 }
 
 // JudgeAlone judges the entries of another author's change by themselves,
-// whatever the change builds on: whether the server may write them.
+// whatever the change builds on and whichever of them are in the log: whether
+// the server may write those that are not.
 func (r *Reading) JudgeAlone(from Sender, know Knowledge) Verdict {
 	device, v := r.author(from, know)
-	if v == nil {
-		v = r.structure(know)
-	}
 	if v == nil && device == from.Device {
 		v = refuse(CodeDepends, "the change builds on one that was refused")
 	}

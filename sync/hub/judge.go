@@ -105,7 +105,10 @@ func (s *Site) judgeOne(d *document, it *item, in *incoming) {
 	}
 	switch {
 	case blocked && !waits && s.rescue(d, it, in, b):
-	case blocked && b != nil: // held before and for the same reason
+	case blocked && b != nil:
+		// Held before, and now for this: its author, when that is who brings it,
+		// must know to record it anew.
+		b.code, b.reason = admit.CodeDepends, "the change builds on one that is not taken"
 	case blocked:
 		v := admit.Verdict{Outcome: admit.Refused, Code: admit.CodeDepends,
 			Reason: "the change builds on one that was refused", Device: in.reading.Claim}
@@ -122,14 +125,22 @@ func (s *Site) judgeOne(d *document, it *item, in *incoming) {
 	}
 }
 
-// rescue deals with a change of another author that builds on one which will
-// never be taken, such as one whose entry its author has recorded anew: it can
-// not come in as it is, and its author may be gone for good. If the bringer is
-// believed, the server writes its entries; else it is held until it may be.
+// rescue deals with a change of another author that can never come in as it is,
+// because it builds on one whose entry its author has recorded anew, or because
+// some of its own entries are in the log already. Its author may be gone for
+// good. If the bringer is believed, the server writes the entries that are
+// missing; else the change is held until that may be.
 func (s *Site) rescue(d *document, it *item, in *incoming, b *block) bool {
 	r := in.reading
 	if !admit.IsLog(d.name) || r.Claim == "" || r.Claim == in.from.Device || s.revoked[in.from.Device] {
 		return false // its author is here and records it anew
+	}
+	missing := slices.DeleteFunc(slices.Clone(r.Entries), func(e *logbook.Entry) bool {
+		_, there := d.persons[e.ID]
+		return there
+	})
+	if len(missing) == 0 {
+		return false
 	}
 	from := admit.Sender{Author: in.from.Author, Restore: s.now < s.restoreUntil, Now: s.now}
 	from.Device = in.from.Device
@@ -145,8 +156,8 @@ func (s *Site) rescue(d *document, it *item, in *incoming, b *block) bool {
 		// A held one is let go of when its entries have arrived.
 		if b != nil || s.block(d, it, in, admit.Verdict{Code: admit.CodeTaken, Outcome: admit.Refused,
 			Reason: "the change builds on one that was refused; the server has written its entries", Device: v.Device}) {
-			s.mark(d, in, v)
-			it.rescued = append(it.rescued, r.Entries...)
+			s.mark(d, in, v, missing)
+			it.rescued = append(it.rescued, missing...)
 		}
 	}
 	return true
@@ -167,7 +178,9 @@ func (s *Site) verdict(d *document, it *item, in *incoming) {
 	v := in.reading.Judge(from, knowledge{s, d})
 	switch v.Outcome {
 	case admit.Refused:
-		s.refuse(d, it, in, v)
+		if v.Code != admit.CodeTaken || !s.rescue(d, it, in, d.blocked[in.hash]) {
+			s.refuse(d, it, in, v)
+		}
 	case admit.Held:
 		s.hold(d, it, in, v)
 	default:
@@ -175,7 +188,7 @@ func (s *Site) verdict(d *document, it *item, in *incoming) {
 		if b := d.blocked[in.hash]; b != nil && b.via == v.Device {
 			v.How, via = "", v.Device // its author had brought it already; it waited for another
 		}
-		s.mark(d, in, v)
+		s.mark(d, in, v, in.reading.Entries)
 		s.stage(d, it, in.reading, v.Device, via)
 	}
 }
@@ -359,7 +372,7 @@ func (s *Site) stage(d *document, it *item, r *admit.Reading, device, via string
 
 // mark notes how an entry came in, when its author did not bring it, or when
 // it had waited until the author did.
-func (s *Site) mark(d *document, in *incoming, v admit.Verdict) {
+func (s *Site) mark(d *document, in *incoming, v admit.Verdict, entries []*logbook.Entry) {
 	how, via := v.How, in.from.Device
 	if b := d.blocked[in.hash]; how == "" && b != nil && b.via != "" && b.via != v.Device {
 		how, via = admit.Relayed, b.via
@@ -367,7 +380,7 @@ func (s *Site) mark(d *document, in *incoming, v admit.Verdict) {
 	if how == "" {
 		return
 	}
-	for _, e := range in.reading.Entries {
+	for _, e := range entries {
 		if e.Kind == logbook.Admitted {
 			continue
 		}

@@ -89,9 +89,6 @@ func (s *Site) stageEntries(d *document, it *item, of []*logbook.Entry) {
 		entries = append(entries, e)
 		ops = append(ops, change.Op{Key: string(e.ID), Action: change.Set, Value: change.String(string(e.Raw))})
 	}
-	if len(ops) == 0 {
-		return
-	}
 	for len(ops) > 0 && it.err == nil {
 		n := fitting(ops)
 		s.stageOwn(d, it, ops[:n], entries[:n])
