@@ -7,8 +7,11 @@ import (
 	"crypto/ed25519"
 	"crypto/rand"
 	"encoding/base64"
+	"encoding/json"
 	"errors"
 	"fmt"
+	"slices"
+	"strings"
 	"time"
 
 	"github.com/golang-jwt/jwt/v5"
@@ -106,10 +109,31 @@ func (t *Tokens) Check(token string, audience Audience) (Claims, error) {
 	if err != nil {
 		return Claims{}, refused(err)
 	}
+	if err := exactNames(token); err != nil {
+		return Claims{}, refused(err)
+	}
 	if !parsed.Valid || c.Subject == "" || c.Site == "" {
 		return Claims{}, refused(errors.New("claims are missing"))
 	}
 	return Claims{Device: c.Subject, Site: c.Site, Audience: audience}, nil
+}
+
+// claimNames are the claims that Issue writes. Go reads the names in JSON whatever their case, other readers do not:
+// what two readers may read in two ways is no token of ours.
+var claimNames = []string{"iss", "sub", "aud", "exp", "nbf", "iat", "jti", "site"}
+
+func exactNames(token string) error {
+	payload, err := base64.RawURLEncoding.DecodeString(strings.Split(token, ".")[1]) // it was read as a token
+	var names map[string]json.RawMessage
+	if err == nil {
+		err = json.Unmarshal(payload, &names)
+	}
+	for name := range names {
+		if !slices.Contains(claimNames, name) {
+			return fmt.Errorf("claim %q is unknown", name)
+		}
+	}
+	return err
 }
 
 func (t *Tokens) keyOf(token *jwt.Token) (any, error) {
