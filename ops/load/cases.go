@@ -47,8 +47,11 @@ func init() { // not a literal: the cases' functions reach the list of names
 	cases = []testCase{
 		stormCase("yard"),
 		stormCase("crowd"),
+		{"catchup", describeCatchUp, catchUpCase},
 		{"idle", describeIdle, idleCase},
 		{"growth", describeGrowth, growthCase},
+		{"sites", describeSites, sitesCase},
+		{"frames", describeFrames, framesCase},
 	}
 }
 
@@ -62,7 +65,7 @@ func caseNames() []string {
 
 // stormOf gives the two cases of writing.
 func stormOf(name string, quick bool) storm {
-	s := storm{label: name, shape: shape{docs: 10, perDoc: 5}, entries: 1000, rate: 200, patience: 30 * time.Second}
+	s := storm{label: name, shape: shape{docs: 10, perDoc: 5}, entries: 1000, rate: 125, patience: 30 * time.Second}
 	if name == "crowd" {
 		s.shape, s.entries, s.rate, s.probe = shape{docs: 50, perDoc: 10}, 5000, 1000, true
 		s.patience = 20 * time.Second
@@ -83,6 +86,23 @@ func stormCase(name string) testCase {
 		func(ctx context.Context, b *run, add func(row)) error {
 			return b.storms(ctx, stormOf(name, b.quick), add)
 		}}
+}
+
+// each measures every server once; one that fails says so in its row.
+func (b *run) each(add func(row), measure func(target) (row, error)) error {
+	for _, name := range b.servers {
+		t, err := b.target(name)
+		if err == nil {
+			var r row
+			if r, err = measure(t); err == nil {
+				add(r)
+				continue
+			}
+			say("%s: %v", name, err)
+		}
+		add(row{Server: name, Note: "not measured: " + err.Error()})
+	}
+	return nil
 }
 
 // storms runs a storm for every server, so many times, and adds the median of each.

@@ -31,12 +31,18 @@ type process struct {
 
 // launch starts a program and waits for its line "ready ORIGIN". What else it says goes into a file.
 func launch(ctx context.Context, logPath string, env []string, name string, args ...string) (*process, error) {
+	c := exec.Command(name, args...)
+	c.Env = append(os.Environ(), env...)
+	return launchCommand(ctx, c, logPath)
+}
+
+func launchCommand(ctx context.Context, c *exec.Cmd, logPath string) (*process, error) {
+	name := c.Path
 	logFile, err := os.Create(logPath)
 	if err != nil {
 		return nil, err
 	}
-	p := &process{cmd: exec.Command(name, args...), logPath: logPath, ended: make(chan struct{})}
-	p.cmd.Env = append(os.Environ(), env...)
+	p := &process{cmd: c, logPath: logPath, ended: make(chan struct{})}
 	p.cmd.Stderr = logFile
 	out, err := p.cmd.StdoutPipe()
 	if err != nil {
@@ -90,6 +96,19 @@ func tail(path string) string {
 		text = "… " + text[len(text)-300:]
 	}
 	return text
+}
+
+// explain adds the end of the log to an error of a server that has ended by itself.
+func (p *process) explain(err error) error {
+	if err == nil || p == nil {
+		return err
+	}
+	select {
+	case <-p.ended:
+		return fmt.Errorf("%w; the server ended: %s", err, tail(p.logPath))
+	case <-time.After(200 * time.Millisecond):
+		return err
+	}
 }
 
 // stop ends the process as a service manager would, and by force when it does not obey.

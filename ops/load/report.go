@@ -92,6 +92,7 @@ var columns = []column{
 	{"RSS MB", number(1, func(r row) *float64 { return r.RSS })},
 	{"kB/phone", number(1, func(r row) *float64 { return r.PerPhone })},
 	{"peak MB", number(1, func(r row) *float64 { return r.Peak })},
+	{"change B", number(0, func(r row) *float64 { return r.Change })},
 	{"up B", number(0, func(r row) *float64 { return r.Up })},
 	{"down B", number(0, func(r row) *float64 { return r.Down })},
 	{"ack p50", number(2, func(r row) *float64 { return r.AckP50 })},

@@ -22,6 +22,7 @@ type row struct {
 	Start    *float64 `json:"start_ms,omitempty"`
 	RSS      *float64 `json:"rss_mb,omitempty"`
 	PerPhone *float64 `json:"kb_per_phone,omitempty"` // 2^10 bytes of resident set
+	Change   *float64 `json:"change_bytes,omitempty"` // mean length of a change that carries one entry
 	Ratio    *float64 `json:"cpu_ratio,omitempty"`    // to the first row of the case
 	RatioP50 *float64 `json:"p50_ratio,omitempty"`
 

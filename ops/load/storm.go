@@ -47,9 +47,9 @@ func (s storm) run(ctx context.Context, t target, folder string) (row, error) {
 	f := &fleet{target: t, shape: s.shape, led: newLedger(entries)}
 	defer f.close()
 	if err := f.warm(ctx, entries[:warm]); err != nil {
-		return r, fmt.Errorf("before the measurement: %w", err)
+		return r, t.proc().explain(fmt.Errorf("before the measurement: %w", err))
 	}
-	return r, s.measure(ctx, f, entries[warm:], folder, &r)
+	return r, t.proc().explain(s.measure(ctx, f, entries[warm:], folder, &r))
 }
 
 func (s storm) measure(ctx context.Context, f *fleet, entries []entry, folder string, r *row) error {
