@@ -122,8 +122,12 @@ func (b *run) frames(ctx context.Context, writer func(context.Context, *frameSta
 		}
 		select {
 		case <-seen:
-		case <-time.After(time.Minute):
-			return 0, 0, fmt.Errorf("%d of %d entries reached the server", g.count(), len(part))
+		case <-time.After(20 * time.Second):
+			_, err := witness.came()
+			if p, ok := w.(phone); ok && err == nil {
+				_, err = p.came()
+			}
+			return 0, 0, fmt.Errorf("%d of %d entries reached the server: %v", g.count(), len(part), err)
 		case <-ctx.Done():
 			return 0, 0, ctx.Err()
 		}

@@ -231,6 +231,11 @@ func (c *repoClient) read(chunk []byte) (known, error) {
 	}
 	k := known{nodeOf(ch), -1}
 	k.node.Bytes = append([]byte(nil), ch.Bytes...)
+	if len(ch.Ops) == 1 { // an entry that a client outside this process has written
+		if n, ok := c.led.byID[ch.Ops[0].Key]; ok {
+			k.n = n
+		}
+	}
 	c.led.put(k)
 	return k, nil
 }
