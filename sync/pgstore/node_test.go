@@ -79,6 +79,62 @@ func TestManyWritersAtTwoNodes(t *testing.T) {
 	}
 }
 
+// Who revokes a device waits for the append that has found it allowed.
+func TestRevocationWaitsForAnAppend(t *testing.T) {
+	db, _ := fresh(t)
+	ready(t, db, "s1")
+	if err := db.Append(t.Context(), link("s1", "a", 1)); err != nil {
+		t.Fatal(err)
+	}
+	// Somebody else is about to use the entry id of the next batch, so that its
+	// append stands still behind the look at the device.
+	next := link("s1", "a", 2)
+	other, err := db.writer.Begin()
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer other.Rollback()
+	if _, err := other.Exec(`INSERT INTO entries (site_id, id, doc_id, hash, person)
+		SELECT site_id, $1, doc_id, hash, person FROM entries WHERE id = 'a/1'`, next.Changes[0].Entries[0].ID); err != nil {
+		t.Fatal(err)
+	}
+	answer := make(chan error, 1)
+	go func() { answer <- db.Append(context.Background(), next) }()
+	for waiting := 0; waiting == 0; {
+		if err := db.Reader().QueryRow(`SELECT COUNT(*) FROM pg_stat_activity
+			WHERE datname = current_database() AND wait_event_type = 'Lock'`).Scan(&waiting); err != nil {
+			t.Fatal(err)
+		}
+	}
+	revoke := func() error {
+		tx, err := db.writer.Begin()
+		if err != nil {
+			return err
+		}
+		defer tx.Rollback()
+		if _, err := tx.Exec(`SET LOCAL lock_timeout = '50ms'`); err != nil {
+			return err
+		}
+		if _, err := tx.Exec(`UPDATE devices SET revoked_at = 7 WHERE id = 'd-s1'`); err != nil {
+			return err
+		}
+		return tx.Commit()
+	}
+	const lockNotAvailable = "55P03"
+	if err := revoke(); codeOf(err) != lockNotAvailable {
+		t.Errorf("a device was revoked in the middle of its append: %v", err)
+	}
+	if err := other.Rollback(); err != nil {
+		t.Fatal(err)
+	}
+	if err := <-answer; err != nil {
+		t.Errorf("the append: %v", err)
+	}
+	if err := revoke(); err != nil {
+		t.Errorf("revoking afterwards: %v", err)
+	}
+}
+
 // What reads and then decides is right without locks: as if each were alone.
 func TestWriteIsSerializable(t *testing.T) {
 	a, dsn := fresh(t)

@@ -138,6 +138,30 @@ func TestContract(t *testing.T) {
 	})
 }
 
+// alwaysPacked packs a document after every batch.
+type alwaysPacked struct{ *DB }
+
+func (p alwaysPacked) Append(ctx context.Context, b hub.Batch) error {
+	if err := p.DB.Append(ctx, b); err != nil {
+		return err
+	}
+	_, err := p.Pack(ctx, b.Site, b.Doc, 1)
+	return err
+}
+
+// Whatever a store promises, it promises of packed documents too.
+func TestContractPacked(t *testing.T) {
+	storetest.Run(t, func(t *testing.T) storetest.Backend {
+		db, dsn := fresh(t)
+		b := backend(t, db, dsn)
+		reopen := b.Reopen
+		b.Store = alwaysPacked{db}
+		b.Reopen = func(t storetest.TB) hub.Store { return alwaysPacked{reopen(t).(*DB)} }
+		b.Pack = nil // it is packed already
+		return b
+	})
+}
+
 // The store in memory is the simplest statement of the rules; whatever comes,
 // PostgreSQL decides as it does.
 func TestAgreesWithMemory(t *testing.T) {
