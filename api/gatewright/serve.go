@@ -7,8 +7,10 @@ import (
 	"io/fs"
 	"log/slog"
 	"net"
+	"net/netip"
 	"os"
 	"strconv"
+	"strings"
 	"sync"
 	"time"
 
@@ -32,7 +34,10 @@ type settings struct {
 	Host   string `env:"GATEWRIGHT_HOST" envDefault:"localhost"`
 	Phone  string `env:"GATEWRIGHT_PHONE"`
 	Origin string `env:"GATEWRIGHT_ORIGIN"`
+	Proxy  string `env:"GATEWRIGHT_PROXY"`
 	Pprof  string `env:"GATEWRIGHT_PPROF"` // loopback address for profiles; no flag: it is not for every day
+
+	proxies []netip.Prefix
 }
 
 func (s *settings) flags(c *cobra.Command) {
@@ -45,14 +50,32 @@ func (s *settings) flags(c *cobra.Command) {
 		if s.Port < 0 || s.Port > 65535 {
 			return problem.New(problem.Invalid, "port", fmt.Sprintf("--port must be 0 to 65535, not %d.", s.Port))
 		}
-		return nil
+		s.proxies, err = readProxies(s.Proxy)
+		return err
 	}
 	f := c.Flags()
 	f.StringVar(&s.Data, "data", s.Data, "folder of the database (GATEWRIGHT_DATA)")
 	f.IntVar(&s.Port, "port", s.Port, "port to serve on, 0 for any free one (GATEWRIGHT_PORT)")
 	f.StringVar(&s.Host, "host", s.Host, "name or address to serve on (GATEWRIGHT_HOST)")
 	f.StringVar(&s.Phone, "phone", s.Phone, "folder of the phone's built files (GATEWRIGHT_PHONE)")
+	f.StringVar(&s.Proxy, "proxy", s.Proxy, "addresses of proxies whose X-Forwarded-For is believed, such as 10.0.0.7,172.16.0.0/12 (GATEWRIGHT_PROXY)")
 	f.StringVar(&s.Origin, "origin", s.Origin, "address that phones use, such as https://gates.example (GATEWRIGHT_ORIGIN)")
+}
+
+// readProxies reads addresses and networks, divided by commas.
+func readProxies(list string) ([]netip.Prefix, error) {
+	var out []netip.Prefix
+	for _, part := range strings.FieldsFunc(list, func(r rune) bool { return r == ',' || r == ' ' }) {
+		p, err := netip.ParsePrefix(part)
+		if a, e := netip.ParseAddr(part); e == nil {
+			p, err = netip.PrefixFrom(a, a.BitLen()), nil
+		}
+		if err != nil {
+			return nil, problem.New(problem.Invalid, "proxy", fmt.Sprintf("--proxy must be addresses or networks, and %q is neither.", part))
+		}
+		out = append(out, p.Masked())
+	}
+	return out, nil
 }
 
 func serveCommand() *cobra.Command {
@@ -99,7 +122,7 @@ func serve(ctx context.Context, h *house, s *settings, begun func(context.Contex
 		phone = os.DirFS(s.Phone)
 	}
 	app := httpapi.New(httpapi.Config{Accounts: h.accounts, Tokens: tokens, Hub: runner, Store: h.db, Phone: phone,
-		Origin: origin, Version: version, Now: time.Now, Ready: h.ready, Log: h.log})
+		Origin: origin, Version: version, Now: time.Now, Proxies: s.proxies, Ready: h.ready, Log: h.log})
 	if begun != nil {
 		if err := begun(ctx, runner, origin); err != nil {
 			return errors.Join(err, listener.Close())
@@ -116,7 +139,7 @@ func serve(ctx context.Context, h *house, s *settings, begun func(context.Contex
 	defer working.Wait()
 	defer endJobs()
 	failed := make(chan error, 1)
-	go func() { failed <- app.Listener(listener) }()
+	go func() { failed <- app.Listener(httpapi.Guard(listener, s.proxies)) }()
 	fmt.Printf("ready %s\n", local)
 	select {
 	case err := <-failed:

@@ -7,13 +7,13 @@ import (
 	"context"
 	"io/fs"
 	"log/slog"
+	"net/netip"
 	"sync"
 	"time"
 
 	"github.com/danielgtaylor/huma/v2"
 	"github.com/danielgtaylor/huma/v2/adapters/humafiber"
 	"github.com/gofiber/fiber/v2"
-	"github.com/gofiber/fiber/v2/middleware/limiter"
 	"github.com/gofiber/fiber/v2/middleware/recover"
 
 	"gatewright/api/accounts"
@@ -25,8 +25,13 @@ import (
 // bodyLimit bounds every request body (bytes); nothing in the JSON API comes near it.
 const bodyLimit = 1 << 20
 
-// enrolPerMinute bounds, per address, the routes that can be tried without a token.
-const enrolPerMinute = 120
+// A request must have come whole within readWithin, however slowly its bytes drip, and its answer must be taken
+// within answerWithin: a megabyte at 35 kB/s, the phone's largest file at 20.
+const (
+	readWithin   = 30 * time.Second
+	answerWithin = 2 * time.Minute
+	idleWithin   = 2 * time.Minute
+)
 
 // Config is what a server needs.
 type Config struct {
@@ -40,6 +45,11 @@ type Config struct {
 	Now      func() time.Time
 	Ready    func(context.Context) error
 	Log      *slog.Logger
+
+	// Proxies are those whose X-Forwarded-For is believed; see Guard for the connections themselves.
+	Proxies []netip.Prefix
+	// ReadWithin is how long a request may take to arrive; 0 = 30 seconds.
+	ReadWithin time.Duration
 }
 
 // Server answers HTTP.
@@ -52,15 +62,21 @@ type Server struct {
 	now      func() time.Time
 	log      *slog.Logger
 	clocks   sync.Mutex // held while a clock entry is written
+
+	addresses addresses
+	meter     *meter
 }
 
 // New builds the routes.
 func New(cfg Config) *fiber.App {
 	s := &Server{accounts: cfg.Accounts, tokens: cfg.Tokens, hub: cfg.Hub, store: cfg.Store,
-		origin: cfg.Origin, now: cfg.Now, log: cfg.Log}
+		origin: cfg.Origin, now: cfg.Now, log: cfg.Log, addresses: addresses{cfg.Proxies}, meter: newMeter(cfg.Now)}
+	if cfg.ReadWithin == 0 {
+		cfg.ReadWithin = readWithin
+	}
 	app := fiber.New(fiber.Config{
 		DisableStartupMessage: true, BodyLimit: bodyLimit, ErrorHandler: s.fiberError,
-		ReadTimeout: 30 * time.Second, IdleTimeout: 2 * time.Minute,
+		ReadTimeout: cfg.ReadWithin, WriteTimeout: answerWithin, IdleTimeout: idleWithin,
 		ReadBufferSize: 16 << 10, ReduceMemoryUsage: true, // an open socket keeps no buffer of the request
 		Immutable: true, // strings from a request may outlive its handler
 	})
@@ -74,12 +90,7 @@ func New(cfg Config) *fiber.App {
 		}
 		return c.SendString("ready\n")
 	})
-	enrol := limiter.New(limiter.Config{Max: enrolPerMinute, Expiration: time.Minute, LimitReached: func(*fiber.Ctx) error {
-		return problem.New(problem.TooMany, "", "Too many tries from this address: wait a minute.")
-	}})
-	for _, path := range []string{"/api/v1/join", "/api/v1/invitations/look"} {
-		app.Use(path, enrol)
-	}
+	s.limits(app)
 
 	config := huma.DefaultConfig("Gatewright", cfg.Version)
 	config.OpenAPIPath, config.DocsPath, config.SchemasPath = "/api/v1/openapi", "", ""

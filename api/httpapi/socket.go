@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"io"
+	"net/netip"
 	"net/url"
 	"sync"
 	"sync/atomic"
@@ -26,6 +27,8 @@ const (
 
 	lingerWithin = time.Second
 	lingerBytes  = 4 * wire.MaxFrame
+
+	localSender = "sender" // the address that a socket counts for
 
 	closeTicket = 4401
 	closeDevice = 4403
@@ -50,6 +53,9 @@ func (s *Server) socket() fiber.Handler {
 			setHeaders(c)
 			return fiber.NewError(fiber.StatusForbidden, "Origin is not this server's")
 		}
+		if from, counts := s.sender(c); counts {
+			c.Locals(localSender, from)
+		}
 		return upgrade(c)
 	}
 }
@@ -69,6 +75,14 @@ func (s *Server) serveSocket(c *websocket.Conn) {
 	conn := &conn{ws: c.Conn, turnedAway: s.turnedAway, began: time.Now()}
 	defer conn.linger()
 	c.SetReadLimit(int64(wire.MaxFrame))
+	if from, counts := c.Locals(localSender).(netip.Addr); counts {
+		// Said by a close code as well, and before a ticket is spent on it.
+		if s.meter.take(opens, from) > 0 || !s.meter.enter(from) {
+			_ = conn.Close(hub.CloseTooMany, "too many connections from this address")
+			return
+		}
+		defer s.meter.leave(from)
+	}
 	admitted := make(chan *hub.Identity, 1)
 	go func() { admitted <- s.admitSocket(conn, c.Query("ticket")) }()
 	if id := <-admitted; id != nil {
