@@ -86,7 +86,11 @@ func TestOnPostgreSQL(t *testing.T) {
 
 // No test is forgotten.
 func TestAllRunOnPostgreSQL(t *testing.T) {
-	alone := map[string]bool{"TestOnPostgreSQL": true, "TestAllRunOnPostgreSQL": true}
+	alone := map[string]bool{"TestOnPostgreSQL": true, "TestAllRunOnPostgreSQL": true,
+		// These are about what comes before a database is asked.
+		"TestMeter": true, "TestMeterIsBounded": true, "TestAddresses": true, "TestGuard": true, "TestSocketsOfAnAddress": true,
+		"TestSlowRequests": true, "TestRequestsOfAnAddress": true, "TestOpensOfAnAddress": true, "TestFarmBehindOneAddress": true,
+	}
 	packages, err := parser.ParseDir(token.NewFileSet(), ".", func(f fs.FileInfo) bool { return strings.HasSuffix(f.Name(), "_test.go") }, 0)
 	if err != nil {
 		t.Fatal(err)

@@ -2,6 +2,7 @@ package httpapi_test
 
 import (
 	"encoding/json"
+	"fmt"
 	"io"
 	"net/http"
 	"net/http/httptest"
@@ -14,7 +15,8 @@ import (
 // FuzzBody sends any body to every route that takes one. The answer is what was asked for, or problem details
 // that name a code and say one sentence; a fault of the server's own is never among them.
 func FuzzBody(f *testing.F) {
-	y := newYard(f, nil)
+	// Each body comes from an address of its own, or limits would soon be all that is tried.
+	y := newYardWith(f, &yard{configure: behind("0.0.0.0/0")})
 	site := y.site("brook")
 	crew, manager, lost := y.enrol(site.ID, rights.Crew, "Dan"), y.enrol(site.ID, rights.Manager, "Maeve"), y.enrol(site.ID, rights.Crew, "Irena")
 	y.must(y.accounts.Revoke(f.Context(), site.ID, lost.Device))
@@ -34,10 +36,13 @@ func FuzzBody(f *testing.F) {
 		f.Add(uint8(i), r.seed)
 		f.Add(uint8(i), `{"`+strings.Repeat(`\u0000`, 5)+`":[[[{"code":1e999}]]],"code":null}`)
 	}
+	tried := 0
 	f.Fuzz(func(t *testing.T, route uint8, body string) {
 		r := routes[int(route)%len(routes)]
 		req := httptest.NewRequest(http.MethodPost, r.path, strings.NewReader(body))
 		req.Header.Set("Content-Type", "application/json")
+		tried++
+		req.Header.Set("X-Forwarded-For", fmt.Sprintf("2001:db8:%x:%x::1", tried>>16&0xffff, tried&0xffff))
 		if r.token != "" {
 			req.Header.Set("Authorization", "Bearer "+r.token)
 		}

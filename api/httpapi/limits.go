@@ -180,7 +180,13 @@ func (s *Server) sender(c *fiber.Ctx) (netip.Addr, bool) {
 			forwarded = append(forwarded, strings.TrimSpace(part))
 		}
 	}
-	return s.addresses.from(c.Context().RemoteIP(), forwarded)
+	peer := c.Context().RemoteIP()
+	if at, ok := netip.AddrFromSlice(peer); ok && len(forwarded) > 0 && !s.addresses.isProxy(at.Unmap()) && (peer.IsPrivate() || peer.IsLoopback()) {
+		s.warned.Do(func() {
+			s.log.Warn("a proxy that was not named with --proxy: limits count it and not those it speaks for", "address", at.Unmap().String())
+		})
+	}
+	return s.addresses.from(peer, forwarded)
 }
 
 // limited turns an address away that asks too much. Codes that can be guessed are counted for this machine as well.

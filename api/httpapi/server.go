@@ -65,6 +65,7 @@ type Server struct {
 
 	addresses addresses
 	meter     *meter
+	warned    sync.Once // about a proxy that was not named
 }
 
 // New builds the routes.

@@ -39,11 +39,18 @@ type yard struct {
 	hub      *hub.Runner
 	app      *fiber.App
 	base     string
+
+	configure func(*httpapi.Config) // what a test wants otherwise; may be nil
 }
 
 func newYard(t testing.TB, phone fs.FS) *yard {
 	t.Helper()
-	y := &yard{t: t, path: engine.fresh(t), phone: phone}
+	return newYardWith(t, &yard{phone: phone})
+}
+
+func newYardWith(t testing.TB, y *yard) *yard {
+	t.Helper()
+	y.t, y.path = t, engine.fresh(t)
 	y.clock.Store(time.Date(2026, 3, 1, 6, 0, 0, 0, time.UTC).UnixMilli())
 	y.start()
 	t.Cleanup(func() {
@@ -87,10 +94,14 @@ func (y *yard) start() {
 	}
 	tokens, err := auth.NewTokens(keys, y.now)
 	y.must(err)
-	y.app = httpapi.New(httpapi.Config{Accounts: y.accounts, Tokens: tokens, Hub: y.hub, Store: y.db, Phone: y.phone,
+	cfg := httpapi.Config{Accounts: y.accounts, Tokens: tokens, Hub: y.hub, Store: y.db, Phone: y.phone,
 		Origin: "https://gates.example", Version: "test", Now: y.now,
 		Ready: func(ctx context.Context) error { return y.db.Reader().PingContext(ctx) },
-		Log:   slog.New(slog.NewTextHandler(y.t.Output(), nil))})
+		Log:   slog.New(slog.NewTextHandler(y.t.Output(), nil))}
+	if y.configure != nil {
+		y.configure(&cfg)
+	}
+	y.app = httpapi.New(cfg)
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	y.must(err)
 	y.base = "http://" + l.Addr().String()
