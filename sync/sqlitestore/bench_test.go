@@ -6,7 +6,24 @@ import (
 	"testing"
 
 	"gatewright/sync/admit"
+	"gatewright/sync/storetest"
 )
+
+// The same on every engine.
+func BenchmarkStore(b *testing.B) {
+	storetest.Bench(b, func(b *testing.B) storetest.Backend {
+		db, err := Open(b.Context(), b.TempDir()+"/gatewright.db", Options{})
+		if err != nil {
+			b.Fatal(err)
+		}
+		b.Cleanup(func() { _ = db.Close() })
+		return storetest.Backend{
+			Store:     db,
+			PutSite:   func(t storetest.TB, site string) { putSite(t, db, site) },
+			PutDevice: func(t storetest.TB, site string, a admit.Author) { putDevice(t, db, site, a) },
+		}
+	})
+}
 
 // Many phones, each adding to a document of its own.
 func BenchmarkAppend(b *testing.B) {
