@@ -74,8 +74,7 @@ func (s *server) perform(e hub.Effect) hub.Event {
 			h.closing = &e
 		}
 	case hub.List:
-		docs, err := s.store.Documents(ctx, s.siteID())
-		return hub.Listed{Documents: docs, Err: err}
+		return e.In(ctx, s.store, s.siteID())
 	case hub.Load:
 		changes, held, err := s.store.Load(ctx, s.siteID(), e.Doc)
 		return hub.Loaded{Doc: e.Doc, Changes: changes, Held: held, Err: err}

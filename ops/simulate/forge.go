@@ -12,7 +12,13 @@ import (
 
 // believable says whether a restore window lets a forged change in: then what
 // the phones say of others is believed, which the owner who opens it knows.
-func believable(what string) bool { return strings.HasPrefix(what, "of another: ") }
+func believable(what string) bool {
+	return strings.HasPrefix(what, "of another: ") || what == squatting
+}
+
+// squatting is refused as long as the entry is there. After a restore that took
+// the entry, nobody can know whose the id was.
+const squatting = "other words under an entry's id"
 
 // forge has a hostile phone send a change that its author may not make.
 func (w *world) forge() bool {
@@ -45,7 +51,7 @@ func (w *world) forge() bool {
 	var victim *record
 	for range 10 {
 		if len(w.order) > 0 {
-			if r := w.ledger[w.order[w.rng.IntN(len(w.order))]]; r.h != nil && r.h != h {
+			if r := w.ledger[w.order[w.rng.IntN(len(w.order))]]; r.h != nil && r.h != h && w.holds(r.id) {
 				victim = r
 			}
 		}
@@ -89,7 +95,7 @@ func (w *world) forge() bool {
 		if victim == nil {
 			return false
 		}
-		what = "other words under an entry's id"
+		what = squatting
 		doc = victim.id.Document()
 		c = h.phone.Next(doc)
 		e := logbook.Entry{ID: victim.id, V: 1, Kind: logbook.Note, At: now, By: h.author.People[0].ID, Dev: h.author.Device, Text: "forged"}

@@ -93,8 +93,7 @@ func (n *node) perform(e hub.Effect) {
 		}
 	case hub.List:
 		n.ask("list", func() hub.Event {
-			docs, err := w.store.Documents(ctx, siteID)
-			return hub.Listed{Documents: docs, Err: err}
+			return e.In(ctx, w.store, siteID)
 		})
 	case hub.Load:
 		n.ask("load", func() hub.Event {

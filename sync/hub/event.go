@@ -39,6 +39,7 @@ type (
 	// Listed answers List.
 	Listed struct {
 		Documents []Document
+		Held      []string // names of documents with held changes, there or not
 		Err       error
 	}
 	// Loaded answers Load.

@@ -245,6 +245,12 @@ func readChunk(doc string, chunk []byte, h change.Hash, from Identity) *incoming
 	c, err := change.Decode(chunk, admit.Limits(doc))
 	if err != nil {
 		in.verdict = admit.RefuseDecode(err)
+		var e *change.Error
+		if errors.As(err, &e) && (e.Code == change.CodeChecksum || e.Code == change.CodeMagic) {
+			// What the hash is of may be a good change: it must not be
+			// remembered as refused.
+			in.hash = sha256.Sum256(chunk)
+		}
 		return in
 	}
 	in.hash, in.bytes = c.Hash, c.Bytes

@@ -145,6 +145,10 @@ func (s *Site) rescue(d *document, it *item, in *incoming, b *block) bool {
 	from := admit.Sender{Author: in.from.Author, Restore: s.now < s.restoreUntil, Now: s.now}
 	from.Device = in.from.Device
 	v := r.JudgeAlone(from, knowledge{s, d})
+	if v.Outcome == admit.Held {
+		// Its author, when told, must know to record it anew.
+		v.Code, v.Reason = admit.CodeDepends, "the change builds on one that is not taken"
+	}
 	switch {
 	case v.Outcome == admit.Refused:
 		return false

@@ -162,8 +162,7 @@ func (l *lab) do(e hub.Effect) {
 			delete(l.peers, e.Conn)
 		}
 	case hub.List:
-		docs, err := l.store.Documents(ctx, yard)
-		l.answer(hub.Listed{Documents: docs, Err: err})
+		l.answer(e.In(ctx, l.store, yard))
 	case hub.Load:
 		changes, held, err := l.store.Load(ctx, yard, e.Doc)
 		l.answer(hub.Loaded{Doc: e.Doc, Changes: changes, Held: held, Err: err})

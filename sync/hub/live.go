@@ -92,10 +92,7 @@ func (l *live) do(e Effect) {
 			box.end(e.Code, e.Reason)
 		}
 	case List:
-		go func() {
-			docs, err := store.Documents(ctx, l.id)
-			l.post(Listed{Documents: docs, Err: err})
-		}()
+		go func() { l.post(e.In(ctx, store, l.id)) }()
 	case Load:
 		go func() {
 			changes, held, err := store.Load(ctx, l.id, e.Doc)

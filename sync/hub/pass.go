@@ -72,7 +72,7 @@ func (s *Site) wakeMonths(d *document) {
 			return
 		}
 		for _, b := range other.blocked {
-			if b.held && b.code == admit.CodeUnknownEntry {
+			if b.held && (b.code == admit.CodeUnknownEntry || b.code == admit.CodeDepends) {
 				s.recheck(other)
 				s.run(other)
 				return

@@ -40,6 +40,7 @@ type Site struct {
 
 	begun  bool
 	listed bool
+	sift   bool                     // what is held is to be looked for
 	asked  int64                    // when the store was last asked for its list
 	list   map[string][]change.Hash // documents that exist, with their heads
 
@@ -249,6 +250,10 @@ func (s *Site) onListed(ev Listed) {
 		s.emit(Trouble{Err: ev.Err})
 		return // Tick asks again
 	}
+	s.sift = false
+	if s.now < s.restoreUntil {
+		defer s.reconsider(ev.Held)
+	}
 	if s.listed { // what came may be older than what we know
 		for _, d := range ev.Documents {
 			if !slices.Equal(s.list[d.Name], d.Heads) {
@@ -309,7 +314,7 @@ func (s *Site) moved(d *document, heads []change.Hash) {
 }
 
 func (s *Site) tick() {
-	if !s.listed || s.cfg.Reconcile > 0 && s.now-s.asked >= s.cfg.Reconcile {
+	if !s.listed || s.sift || s.cfg.Reconcile > 0 && s.now-s.asked >= s.cfg.Reconcile {
 		s.asked = s.now
 		s.emit(List{})
 	}
@@ -377,4 +382,25 @@ func (s *Site) onRestore(ev Restore) {
 		s.recheck(d)
 		s.run(d)
 	})
+	if s.now < s.restoreUntil {
+		s.sift = true
+		s.emit(List{})
+	}
+}
+
+// reconsider has documents judged again in which something is held: while the
+// restore window is open it can come in, also in a month that nobody opens any
+// more, and what another node held.
+func (s *Site) reconsider(names []string) {
+	for _, name := range names {
+		if !s.known(name) {
+			continue
+		}
+		switch d := s.document(name); d.state {
+		case cold:
+			s.load(d)
+		case ready:
+			s.refresh(d)
+		}
+	}
 }

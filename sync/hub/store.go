@@ -159,6 +159,10 @@ type Store interface {
 	// Quarantine keeps what was refused. An ID already there is passed over.
 	Quarantine(ctx context.Context, site string, q []Quarantined) error
 
+	// HeldDocuments names the documents of a site that have held changes, in
+	// order. Such a document need not be there otherwise.
+	HeldDocuments(ctx context.Context, site string) ([]string, error)
+
 	// Documents lists the documents of a site, ordered by name.
 	Documents(ctx context.Context, site string) ([]Document, error)
 
@@ -187,4 +191,17 @@ func (k Keep) In(ctx context.Context, store Store, site string) error {
 		return store.Unhold(ctx, site, k.DocID, k.Unheld)
 	}
 	return nil
+}
+
+// In does what List asks for.
+func (List) In(ctx context.Context, store Store, site string) Listed {
+	documents, err := store.Documents(ctx, site)
+	if err != nil {
+		return Listed{Err: err}
+	}
+	held, err := store.HeldDocuments(ctx, site)
+	if err != nil {
+		return Listed{Err: err}
+	}
+	return Listed{Documents: documents, Held: held}
 }

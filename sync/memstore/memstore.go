@@ -401,6 +401,23 @@ func (s *Store) Documents(ctx context.Context, siteID string) ([]hub.Document, e
 	return list, nil
 }
 
+// HeldDocuments implements hub.Store.
+func (s *Store) HeldDocuments(ctx context.Context, siteID string) ([]string, error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if err := ctx.Err(); err != nil {
+		return nil, fmt.Errorf("listing what is held: %w", err)
+	}
+	var names []string
+	if at := s.sites[siteID]; at != nil {
+		for _, h := range at.held {
+			names = append(names, h.Doc)
+		}
+	}
+	slices.Sort(names)
+	return slices.Compact(names), nil
+}
+
 // ActorDevices implements hub.Store.
 func (s *Store) ActorDevices(ctx context.Context, siteID string, actors []change.Actor) (map[change.Actor]string, error) {
 	s.mu.Lock()

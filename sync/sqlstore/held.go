@@ -2,6 +2,7 @@ package sqlstore
 
 import (
 	"context"
+	"slices"
 
 	"gatewright/sync/change"
 	"gatewright/sync/hub"
@@ -10,6 +11,7 @@ import (
 const (
 	holdsAny = `SELECT EXISTS (SELECT 1 FROM held WHERE doc_id = $1)`
 	unhold   = `DELETE FROM held WHERE doc_id = $1 AND hash = $2`
+	heldDocs = `SELECT DISTINCT doc FROM held WHERE site_id = $1`
 	unholdAt = `DELETE FROM held WHERE site_id = $1 AND doc_id = $2 AND hash = $3`
 	hold     = `INSERT INTO held (site_id, doc_id, doc, hash, bytes, author_device, via, code, at)
 		VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9) ON CONFLICT DO NOTHING`
@@ -48,6 +50,26 @@ func (s *Store) Unhold(ctx context.Context, site, docID string, hashes []change.
 		}
 		return nil
 	})
+}
+
+// HeldDocuments implements hub.Store.
+func (s *Store) HeldDocuments(ctx context.Context, site string) (names []string, err error) {
+	err = s.read(ctx, "listing what is held", func(j job) error {
+		names = nil
+		return j.each(func(scan func(...any) error) error {
+			var name string
+			if err := scan(&name); err != nil {
+				return err
+			}
+			names = append(names, name)
+			return nil
+		}, heldDocs, site)
+	})
+	if err != nil {
+		return nil, err
+	}
+	slices.Sort(names)
+	return names, nil
 }
 
 // release takes the batch's changes out of the held ones.

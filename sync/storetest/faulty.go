@@ -136,6 +136,18 @@ func (f *Faulty) Documents(ctx context.Context, site string) (list []hub.Documen
 	return list, nil
 }
 
+// HeldDocuments implements hub.Store.
+func (f *Faulty) HeldDocuments(ctx context.Context, site string) (names []string, err error) {
+	err = f.call("HeldDocuments", func() error {
+		names, err = f.store.HeldDocuments(ctx, site)
+		return err
+	})
+	if err != nil {
+		return nil, err
+	}
+	return names, nil
+}
+
 // ActorDevices implements hub.Store.
 func (f *Faulty) ActorDevices(ctx context.Context, site string, actors []change.Actor) (bound map[change.Actor]string, err error) {
 	err = f.call("ActorDevices", func() (err error) {

@@ -318,6 +318,16 @@ func (y *yard) held(t *testing.T) {
 	slices.SortFunc(want, func(a, b hub.HeldChange) int { return a.Hash.Compare(b.Hash) })
 	same(t, "held", y.state(t, "s1").Held, map[string][]hub.HeldChange{doc1: want, doc2: {elsewhere}})
 	same(t, "held at the other site", y.state(t, "s2").Held[doc1], []hub.HeldChange(nil))
+	names, err := y.Store.HeldDocuments(y.ctx, "s1")
+	if err != nil {
+		t.Fatalf("HeldDocuments: %v", err)
+	}
+	byName := []string{doc1, doc2}
+	slices.Sort(byName)
+	same(t, "documents with held changes", names, byName)
+	if names, err = y.Store.HeldDocuments(y.ctx, "s2"); err != nil || len(names) > 0 {
+		t.Fatalf("HeldDocuments of the other site: %v, %v", names, err)
+	}
 
 	b1 := with(one("b1"), func(c *hub.StoredChange) { c.Device = "d2"; c.Via = "d1" })
 	y.mustAppend(t, in1(b1))
