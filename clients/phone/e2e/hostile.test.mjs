@@ -2,6 +2,7 @@
 // refused with a reason, and nobody else notices.
 import assert from "node:assert/strict"
 import { randomBytes } from "node:crypto"
+import { deflateRawSync } from "node:zlib"
 import { after, before, test } from "node:test"
 import * as A from "@automerge/automerge"
 import { encode } from "cbor-x"
@@ -32,6 +33,25 @@ const brokenDocument = () => {
   chunk[chunk.length - 6] ^= 0x15
   return resealed(chunk)
 }
+/** Sixty-four megabytes of nothing in sixty-four kilobytes. */
+const bomb = (chunk) => {
+  const stream = deflateRawSync(Buffer.alloc(64 << 20))
+  return Buffer.concat([chunk.subarray(0, 8), Buffer.from([2]), uleb(stream.length), stream])
+}
+/** The change with its time, a single zero byte of Stranger's making, put beyond what JavaScript's numbers hold. */
+const lateTime = (chunk) => {
+  let at = 9
+  while (chunk[at] & 0x80) at++
+  const contents = Buffer.from(chunk.subarray(at + 1))
+  let time = 1 + 32 * contents[0] // behind the dependencies …
+  time += 1 + contents[time] // … the actor …
+  for (let numbers = 2; numbers > 0; time++) if (!(contents[time] & 0x80)) numbers-- // … seq and startOp
+  assert.equal(contents[time], 0)
+  const late = Buffer.from([0x80, 0x80, 0x80, 0x80, 0x80, 0x80, 0x80, 0x10])
+  const changed = Buffer.concat([contents.subarray(0, time), late, contents.subarray(time + 1)])
+  return resealed(Buffer.concat([chunk.subarray(0, 8), Buffer.from([1]), uleb(changed.length), changed]))
+}
+const bytes = (...parts) => Buffer.concat(parts.map((p) => Buffer.from(p, "latin1")))
 /** What a change that builds on the log's first change says, rightly. */
 const onFirst = (doc) => {
   const first = A.decodeChange(A.getAllChanges(doc)[0])
@@ -70,6 +90,26 @@ const rows = [
   ["version 2 of the payload", send.payload(payload({ first: 0x43 })), 4400],
   ["a count of heads beyond the bytes", send.payload(Buffer.concat([Buffer.from([0x42]), uleb(2 ** 40)])), 4400],
   ["a payload of chance", send.payload(randomBytes(300)), 4400],
+  ["a deflated bomb", send.chunk(bomb), "size"],
+  ["a time that JavaScript cannot hold", send.chunk(lateTime), "decode"],
+  ["a chunk of a type that is none", send.chunk((chunk) => resealed(Buffer.concat([chunk.subarray(0, 8), Buffer.from([7]), chunk.subarray(9)]))), "decode"],
+  ["a change twice in one chunk", send.chunk((chunk) => Buffer.concat([chunk, chunk])), "decode"],
+  ["a list", send.change({}, { action: "makeList" }), "object"],
+  ["collaborative text", send.change({}, { action: "makeText" }), "object"],
+  ["a counter", send.change({}, { value: 1, datatype: "counter" }), "entry"],
+  ["a fraction", send.change({}, { value: 0.5, datatype: "float64" }), "entry"],
+  ["null", send.change({}, { value: null }), "entry"],
+  ["a key that is no id", send.change({}, { key: "__proto__" }), "key"],
+  ["a note longer than a note may be", send.entry({ text: "x".repeat(9000) }), "entry"],
+  ["a later version of the entries", send.entry({ v: 2 }), "entry"],
+  ["a filter with 255 probes", send.payload(payload({ have: [Buffer.concat([uleb(1), uleb(10), uleb(255), Buffer.alloc(2, 255)])] })), 4400],
+  ["a filter of 2^40 entries in one byte", send.payload(payload({ have: [Buffer.concat([uleb(2 ** 40), uleb(10), uleb(7), Buffer.alloc(1)])] })), 4400],
+  ["nine filters", send.payload(payload({ have: Array.from({ length: 9 }, () => Buffer.alloc(0)) })), 4400],
+  ["a change of 2^40 bytes", send.payload(Buffer.concat([Buffer.from([0x42, 0, 0, 0, 1]), uleb(2 ** 40)])), 4400],
+  ["a key twice in a frame", (s) => s.sendRaw(bytes("\xa2\x64type\x64sync\x64type\x64sync")), 4400],
+  ["a frame of unknown length", (s) => s.sendRaw(bytes("\xbf\x64type\x64sync\xff")), 4400],
+  ["a frame a thousand levels deep", (s) => s.sendRaw(bytes("\xa1\x64type" + "\x81".repeat(1000) + "\x01")), 4400],
+  ["a frame with a number for a key", (s) => s.sendRaw(bytes("\xa1\x01\x02")), 4400],
   ["a frame that is not CBOR", (s) => s.sendRaw(Buffer.from("ff00ff00", "hex")), 4400],
   ["a message under another sender's name", (s) => s.sendRaw(encode({ type: "sync", senderId: "somebody-else", targetId: s.server, documentId: s.document, data: payload({}) })), 4400],
 ]
