@@ -1,6 +1,7 @@
 import { describe, expect, it } from "vitest"
 import { nextStep, openFlags } from "../src/features/flags/selectors"
 import { logLines } from "../src/features/log/selectors"
+import { turnedAwayHere } from "../src/features/refused/selectors"
 import { roundOf } from "../src/features/round/selectors"
 import { encodeEntry, parseEntry, withdrawn, type Doing, type Entry } from "../src/logbook/entry"
 import { ulid, type CheckId, type DeviceId, type EntryId, type GateId, type PersonId } from "../src/logbook/ids"
@@ -112,18 +113,37 @@ describe("entries", () => {
 
 describe("the log", () => {
   it("shows where each entry is, those not accepted too", () => {
-    const [safe, saved, refused] = [entry(1, { kind: "note", text: "a" }), entry(2, { kind: "note", text: "b" }), entry(3, { kind: "note", text: "c" })]
+    const [safe, saved, refused, held] = [entry(1, { kind: "note", text: "a" }), entry(2, { kind: "note", text: "b" }), entry(3, { kind: "note", text: "c" }), entry(4, { kind: "void", of: entry(1, { kind: "note", text: "z" }).id })]
     const document = "log/1970-01" as never
     const lines = logLines(
       new Map([safe, saved].map((e) => [e.id, e])),
       [
         { id: saved.id, raw: saved.raw, document, state: "waiting" },
         { id: refused.id, raw: refused.raw, document, state: "refused", code: "rights", reason: "kind: not yours", refusedAt: 9 },
+        { id: held.id, raw: held.raw, document, state: "held", code: "unknown-entry", reason: "of: not here yet", refusedAt: 9 },
       ],
       new Map(),
       10,
     )
-    expect(lines.map((l) => l.place.is)).toEqual(["refused", "saved", "safe"])
+    expect(lines.map((l) => l.place.is)).toEqual(["held", "refused", "saved", "safe"])
+    expect(lines.map((l) => ("code" in l.place ? l.place.code : ""))).toEqual(["unknown-entry", "rights", "", ""])
+  })
+})
+
+describe("what did not come into the log", () => {
+  const document = "log/1970-01" as never
+  const turned = (id: string, state: "held" | "refused", refusedAt = 100_000) => ({ id: id as EntryId, raw: "{", document, state, code: "by", reason: "by: no", refusedAt })
+  const waiting = { id: "W" as EntryId, raw: "{", document, state: "waiting" as const }
+  const discarded = (at: number) => ({ what: "discard" as const, by: "p000000001", at, why: "twice" })
+  it("is listed with the newest first, without what only waits to be sent", () => {
+    expect(turnedAwayHere([turned("A", "refused"), waiting, turned("B", "held")], new Map()).map((l) => [l.parcel.id, l.parcel.state, l.entry])).toEqual([
+      ["B", "held", undefined],
+      ["A", "refused", undefined],
+    ])
+  })
+  it("shows a decision, unless the entry was refused once more after it", () => {
+    const shown = (at: number) => turnedAwayHere([turned("A", "refused", 200_000)], new Map([["A" as EntryId, discarded(at)]]))[0]?.decision?.why
+    expect([shown(300_000), shown(140_000), shown(139_999)]).toEqual(["twice", "twice", undefined])
   })
 })
 
@@ -131,6 +151,8 @@ describe("the truth about the server", () => {
   const document = "log/1970-01" as never
   const waiting = { id: "A" as EntryId, raw: "", document, state: "waiting" as const }
   const refused = { id: "B" as EntryId, raw: "", document, state: "refused" as const, code: "", reason: "", refusedAt: 0 }
+  const held = { ...refused, id: "C" as EntryId, state: "held" as const }
+  const marks = (...args: Parameters<typeof syncTruth>): readonly string[] => [syncTruth(...args).mark, syncTruth(...args).linkMark]
   const say = (...args: Parameters<typeof syncTruth>): string => syncTruth(...args).short
   it("says what waits, even with the socket open", () => {
     const now = Date.UTC(2026, 6, 15, 13, 2)
@@ -138,7 +160,12 @@ describe("the truth about the server", () => {
     expect(say([waiting], "online", now, now, "UTC")).toBe("1 waiting")
     expect(say([waiting], "offline", now, now, "UTC")).toBe("offline, 1 waiting")
     expect(say([], "offline", now, now, "UTC")).toBe("offline")
-    expect(say([refused], "online", now, now, "UTC")).toBe("1 not accepted, safe 13:02")
+    expect(say([refused], "online", now, now, "UTC")).toBe("1 not accepted")
+    expect(say([held], "online", now, now, "UTC")).toBe("1 to be confirmed, safe 13:02")
+    expect(say([held, refused, waiting], "online", now, now, "UTC")).toBe("1 waiting, 1 not accepted, 1 to be confirmed")
+    expect(marks([refused], "online", now, now, "UTC")).toEqual(["refused", "safe"])
+    expect(marks([held], "online", now, now, "UTC")).toEqual(["held", "safe"])
+    expect(marks([held], "offline", now, now, "UTC")).toEqual(["offline", "offline"])
     expect(say([], "online", undefined, now, "UTC")).toBe("not on the server yet")
     expect(say([waiting, refused], "ended", now, now, "UTC")).toBe("access ended, 1 waiting, 1 not accepted")
   })

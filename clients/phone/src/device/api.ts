@@ -9,6 +9,8 @@ export interface Person {
   readonly id: PersonId
   readonly name: string
   readonly role: Role
+  /** When their access ends or has ended, if it does. */
+  readonly until?: Instant
 }
 export interface Site {
   readonly id: SiteId
@@ -104,7 +106,7 @@ const site = (value: unknown): Site => {
 }
 const person = (value: unknown): Person => {
   const f = fields(value, "person")
-  return { id: text(f, "id") as PersonId, name: typeof f["name"] === "string" ? f["name"] : "", role: role(f) }
+  return { id: text(f, "id") as PersonId, name: typeof f["name"] === "string" ? f["name"] : "", role: role(f), ...(typeof f["until"] === "number" && f["until"] > 0 && { until: f["until"] }) }
 }
 
 /** A person who was given access again is listed once for each time; the latest comes last and stands. */

@@ -104,6 +104,9 @@ export class Session {
     this.#clock.off = device.off
     this.now = this.#clock.now()
     setInterval(() => (this.now = this.#clock.now()), 15_000)
+    setInterval(() => {
+      if (this.link === "online" && document.visibilityState === "visible") void this.refreshRefused()
+    }, 300_000)
     // One writer for each device's storage: a second tab waits, and takes over
     // when the first one closes.
     const name = `gatewright-${device.device}`

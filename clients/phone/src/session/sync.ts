@@ -12,6 +12,8 @@ export interface SyncTruth {
   readonly held: number
   readonly refused: number
   readonly mark: MarkName
+  /** Of the connection alone, whatever was not accepted. */
+  readonly linkMark: MarkName
   readonly short: string
   readonly long: readonly string[]
 }
@@ -28,12 +30,14 @@ export function syncTruth(parcels: readonly Parcel[], link: LinkState, safeAt: I
   if (waiting > 0) parts.push(say("sync.waiting", { n: waiting }))
   if (refused > 0) parts.push(say("sync.refused", { n: refused }))
   if (held > 0) parts.push(say("sync.held", { n: held }))
-  if (waiting === 0 && link !== "offline") parts.push(time === undefined ? say(link === "online" ? "sync.never" : "sync.connecting") : say("sync.safe", { time }))
+  // Beside what is wrong there is no room for what is well; the longer sentences say both.
+  if (waiting + refused === 0 && link !== "offline") parts.push(time === undefined ? say(link === "online" ? "sync.never" : "sync.connecting") : say("sync.safe", { time }))
   const long = [connection]
   if (waiting > 0) long.push(say("sync.waiting.long", { n: waiting }))
   long.push(time === undefined ? say("sync.never.long") : say("sync.safe.long", { time }))
   if (held > 0) long.push(say("sync.held.long", { n: held }))
   if (refused > 0) long.push(say("sync.refused.long", { n: refused }))
-  const mark: MarkName = refused > 0 || link === "ended" ? "refused" : link === "offline" ? "offline" : waiting > 0 ? "waiting" : held > 0 ? "held" : "safe"
-  return { waiting, held, refused, mark, short: parts.join(", "), long }
+  const linkMark: MarkName = link === "ended" ? "refused" : link === "offline" ? "offline" : waiting > 0 ? "waiting" : "safe"
+  const mark: MarkName = refused > 0 ? "refused" : linkMark === "safe" && held > 0 ? "held" : linkMark
+  return { waiting, held, refused, mark, linkMark, short: parts.join(", "), long }
 }
