@@ -238,18 +238,22 @@ export class Session {
   }
 
   async #address(): Promise<string | undefined> {
-    const device = this.device
-    if (device === undefined || this.#access === undefined) return undefined
-    const token = await this.#access.token()
-    if (token.drain) {
-      await this.#drain(token.text)
-      return undefined
-    }
-    try {
-      return await this.#api.ticket(device.site.id, token.text)
-    } catch (problem) {
-      if (problem instanceof ApiProblem && problem.status === 401) this.#access.forget()
-      throw problem
+    const [device, access] = [this.device, this.#access]
+    if (device === undefined || access === undefined) return undefined
+    for (let again = false; ; again = true) {
+      const token = await access.token()
+      if (token.drain) {
+        await this.#drain(token.text)
+        return undefined
+      }
+      try {
+        return await this.#api.ticket(device.site.id, token.text)
+      } catch (problem) {
+        if (!(problem instanceof ApiProblem) || (problem.status !== 401 && problem.status !== 403)) throw problem
+        // The token is from before the server forgot or revoked this device: a new one says what it still may.
+        access.forget()
+        if (again) throw problem
+      }
     }
   }
 
