@@ -66,6 +66,9 @@ func caseNames() []string {
 // stormOf gives the two cases of writing.
 func stormOf(name string, quick bool) storm {
 	s := storm{label: name, shape: shape{docs: 10, perDoc: 5}, entries: 1000, rate: 125, patience: 30 * time.Second}
+	if quick {
+		s.entries = 500
+	}
 	if name == "crowd" {
 		s.shape, s.entries, s.rate, s.probe = shape{docs: 50, perDoc: 10}, 5000, 1000, true
 		s.patience = 20 * time.Second

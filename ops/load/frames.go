@@ -18,8 +18,8 @@ import (
 )
 
 const (
-	singles    = 20 // entries written one by one
-	batches    = 5
+	singles    = 10 // entries written one by one
+	batches    = 3
 	batchSize  = 20
 	frameQuiet = 400 * time.Millisecond // a socket that carried nothing for so long has nothing left to say
 )

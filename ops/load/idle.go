@@ -5,9 +5,11 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"math/rand/v2"
 	"net"
 	"net/http"
 	"path/filepath"
+	"slices"
 	"time"
 
 	"gatewright/schema/logbook"
@@ -17,7 +19,7 @@ import (
 type idlers struct{ phones, sites, month int }
 
 // silence is how long the phones have said nothing before they are counted as idle.
-const silence = 40 * time.Second
+const silence = 25 * time.Second
 
 func idleOf(quick bool) idlers {
 	if quick {
@@ -26,22 +28,37 @@ func idleOf(quick bool) idlers {
 	return idlers{10_000, 1000, 5}
 }
 
+// ofPeers is fewer: the others take their time to connect. Each of their phones has one document open, not two.
+func (n idlers) ofPeers() idlers { return idlers{n.phones / 5, n.sites / 5, n.month} }
+
 func describeIdle(quick bool) string {
 	n := idleOf(quick)
-	return fmt.Sprintf("memory of an idle phone with plan and month open: %d phones over %d sites; resident set after a collection, less that before the first", n.phones, n.sites)
+	return fmt.Sprintf("memory of an idle phone with plan and month open: %d phones over %d sites; resident set after a collection, less that before the first; "+
+		"at once: with the documents in memory; else after %v of silence, in which our server lets go of documents and the others, by their sources, do not", n.phones, n.sites, silence)
 }
 
 func idleCase(ctx context.Context, b *run, add func(row)) error {
 	n := idleOf(b.quick)
-	for _, name := range b.servers {
-		if name != serverNames[0] {
-			continue
-		}
+	if slices.Contains(b.servers, serverNames[0]) {
 		r, err := b.idleOurs(ctx, n)
 		if err != nil {
 			return err
 		}
 		add(r)
+	}
+	err := b.each(func(r row) {
+		if r.Server != serverNames[0] {
+			add(r)
+		}
+	}, func(t target) (row, error) {
+		s, ok := t.(*npmServer)
+		if !ok {
+			return row{Server: serverNames[0]}, nil // done above
+		}
+		return b.idlePeer(ctx, s, n.ofPeers())
+	})
+	if err != nil {
+		return err
 	}
 	r, err := b.idleBare(ctx, n)
 	if err != nil {
@@ -149,12 +166,14 @@ func (b *run) idleOurs(ctx context.Context, n idlers) (row, error) {
 		return r, err
 	}
 	say("idle: %d phones connected in %.1f s", n.phones, time.Since(begun).Seconds())
-	// A document that nobody uses leaves the server's memory after a while, and what that leaves is what a silent
-	// phone costs: most are silent nearly all day.
-	select {
-	case <-time.After(silence):
-	case <-ctx.Done():
-		return r, ctx.Err()
+	// What a phone costs while its documents are in memory, for all servers alike. Ours lets go of a document that
+	// nobody says anything about, and what that leaves is what a silent phone costs: most are silent nearly all day.
+	if err := b.idleMemory(ctx, o.p, free, before, n, &r); err != nil {
+		return r, err
+	}
+	r.AtOnce = r.PerPhone
+	if err := rest(ctx, silence); err != nil {
+		return r, err
 	}
 	if err := b.idleMemory(ctx, o.p, free, before, n, &r); err != nil || b.profile == "" {
 		return r, err
@@ -162,6 +181,73 @@ func (b *run) idleOurs(ctx context.Context, n idlers) (row, error) {
 	return r, errors.Join(o.fetch(ctx, "/debug/pprof/heap?gc=1", filepath.Join(b.profile, "idle-heap.pprof")),
 		o.fetch(ctx, "/debug/pprof/heap?debug=1", filepath.Join(b.profile, "idle-heap.txt")),
 		o.fetch(ctx, "/debug/pprof/goroutine", filepath.Join(b.profile, "idle-goroutines.pprof")))
+}
+
+// idlePeer measures another server.
+func (b *run) idlePeer(ctx context.Context, t *npmServer, n idlers) (row, error) {
+	r := row{Server: t.name(), Phones: n.phones, Note: "one document open on each phone; " + t.keeps()}
+	folder, done, err := b.fresh(t.name())
+	if err != nil {
+		return r, err
+	}
+	defer done()
+	sh := shape{docs: n.sites, perDoc: n.phones / n.sites}
+	if err := t.start(ctx, folder, sh); err != nil {
+		return r, err
+	}
+	defer t.stop()
+	free := t.p.origin + "/debug/free"
+	before, err := t.p.collected(ctx, free)
+	if err != nil {
+		return r, err
+	}
+	entries, err := newPen(rand.Uint64()).draw(n.month*sh.docs, sh.docs, 1, time.Now(), t.author)
+	if err != nil {
+		return r, err
+	}
+	if err := t.prepare(ctx, entries); err != nil {
+		return r, err
+	}
+	f := &fleet{target: t, shape: sh, led: newLedger(entries), phones: [][]phone{make([]phone, n.phones)}}
+	defer f.close()
+	f.goal.aim(-1)
+	begun := time.Now()
+	open := func(doc, ph int) (phone, error) {
+		p, err := t.open(ctx, &f.traffic, f.led, &tally{goal: &f.goal, acks: &f.acks}, doc, ph)
+		if err != nil {
+			return nil, fmt.Errorf("connecting phone %d of document %d: %w", ph, doc, err)
+		}
+		f.phones[0][ph*sh.docs+doc] = p
+		return p, nil
+	}
+	err = inParallel(opening, sh.docs, func(doc int) error {
+		p, err := open(doc, 0)
+		for i := doc; err == nil && i < len(entries); i += sh.docs {
+			err = p.write(entries[i])
+		}
+		return err
+	})
+	if err == nil {
+		err = inParallel(opening, sh.docs*(sh.perDoc-1), func(i int) error {
+			_, err := open(i%sh.docs, 1+i/sh.docs)
+			return err
+		})
+	}
+	if err == nil {
+		err = rest(ctx, t.settles())
+	}
+	if err == nil {
+		err = f.broken()
+	}
+	if err != nil {
+		return r, t.p.explain(err)
+	}
+	say("idle: %s, %d phones connected in %.1f s", t.name(), n.phones, time.Since(begun).Seconds())
+	if err := b.idleMemory(ctx, t.p, free, before, n, &r); err != nil {
+		return r, err
+	}
+	r.AtOnce, r.PerPhone = r.PerPhone, nil
+	return r, nil
 }
 
 // idleMemory fills in what n phones cost.
@@ -222,5 +308,9 @@ func (b *run) idleBare(ctx context.Context, n idlers) (row, error) {
 	if err != nil {
 		return r, err
 	}
-	return r, b.idleMemory(ctx, p, free, before, n, &r)
+	if err := b.idleMemory(ctx, p, free, before, n, &r); err != nil {
+		return r, err
+	}
+	r.AtOnce = r.PerPhone
+	return r, nil
 }

@@ -5,6 +5,7 @@ import (
 	"io"
 	"os/exec"
 	"runtime"
+	"slices"
 	"strings"
 	"text/tabwriter"
 	"time"
@@ -90,6 +91,7 @@ var columns = []column{
 	{"x p50", number(2, func(r row) *float64 { return r.RatioP50 })},
 	{"start ms", number(0, func(r row) *float64 { return r.Start })},
 	{"RSS MB", number(1, func(r row) *float64 { return r.RSS })},
+	{"at once kB/phone", number(1, func(r row) *float64 { return r.AtOnce })},
 	{"kB/phone", number(1, func(r row) *float64 { return r.PerPhone })},
 	{"peak MB", number(1, func(r row) *float64 { return r.Peak })},
 	{"change B", number(0, func(r row) *float64 { return r.Change })},
@@ -136,6 +138,9 @@ func table(w io.Writer, rows, columns int, head func(i int) string, cell func(n,
 	_ = t.Flush() // a broken pipe is seen by who reads it
 }
 
+// compared are the cases in which each server has one row, of the same kind.
+var compared = []string{"yard", "crowd", "catchup", "idle"}
+
 // compare works out the ratios of the peers to ours, case by case.
 func (r *report) compare() {
 	own := map[string]row{}
@@ -146,13 +151,13 @@ func (r *report) compare() {
 	}
 	for _, x := range r.Rows {
 		o, ok := own[x.Case]
-		if !ok || x.Server == o.Server {
+		if !ok || x.Server == o.Server || !slices.Contains(compared, x.Case) {
 			continue
 		}
 		q := ratio{Case: x.Case, Server: x.Server, CPU: divide(x.CPU, o.CPU), P50: divide(x.P50, o.P50), P99: divide(x.P99, o.P99),
 			Memory: divide(x.Peak, o.Peak), Up: divide(x.Up, o.Up), Down: divide(x.Down, o.Down)}
-		if x.PerPhone != nil {
-			q.Memory = divide(x.PerPhone, o.PerPhone)
+		if x.AtOnce != nil {
+			q.Memory = divide(x.AtOnce, o.AtOnce)
 		}
 		if q.CPU != nil || q.P50 != nil || q.Memory != nil || q.Up != nil {
 			r.Ratios = append(r.Ratios, q)

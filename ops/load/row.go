@@ -21,9 +21,10 @@ type row struct {
 	LateP99  *float64 `json:"late_p99_ms,omitempty"` // how late the generator itself was to send
 	Start    *float64 `json:"start_ms,omitempty"`
 	RSS      *float64 `json:"rss_mb,omitempty"`
-	PerPhone *float64 `json:"kb_per_phone,omitempty"` // 2^10 bytes of resident set
-	Change   *float64 `json:"change_bytes,omitempty"` // mean length of a change that carries one entry
-	Ratio    *float64 `json:"cpu_ratio,omitempty"`    // to the first row of the case
+	AtOnce   *float64 `json:"kb_per_phone_at_once,omitempty"` // 2^10 bytes of resident set, documents in memory
+	PerPhone *float64 `json:"kb_per_phone,omitempty"`         // the same after a silence
+	Change   *float64 `json:"change_bytes,omitempty"`         // mean length of a change that carries one entry
+	Ratio    *float64 `json:"cpu_ratio,omitempty"`            // to the first row of the case
 	RatioP50 *float64 `json:"p50_ratio,omitempty"`
 
 	Entries    int    `json:"entries,omitempty"`
