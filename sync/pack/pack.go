@@ -143,13 +143,15 @@ func order(changes []hub.StoredChange) ([]*hub.StoredChange, error) {
 // changes are those that could be read all the same: nothing vouches for what
 // is in them. The entries of each change are ordered by id.
 func Decode(pack, digest []byte) ([]hub.StoredChange, error) {
-	z := flate.NewReader(bytes.NewReader(pack))
+	z := io.Reader(flate.NewReader(bytes.NewReader(pack)))
 	sound := bytes.Equal(Digest(pack), digest)
 	if !sound { // there is no telling how much comes of it
-		z = io.NopCloser(io.LimitReader(z, salvaged*int64(len(pack))))
+		z = io.LimitReader(z, salvaged*int64(len(pack)))
 	}
-	raw, broken := io.ReadAll(z)
-	r := reader{b: raw}
+	var raw bytes.Buffer
+	raw.Grow(5 * len(pack))
+	_, broken := raw.ReadFrom(z)
+	r := reader{b: raw.Bytes()}
 	changes := r.changes()
 	if !sound || broken != nil || r.bad || len(r.b) > 0 {
 		return changes, ErrDamaged

@@ -15,7 +15,8 @@ const (
 		FROM documents d JOIN changes c ON c.doc_id = d.id WHERE d.site_id = $1 AND d.name = $2`
 	entriesOf = `SELECT e.hash, e.id, e.person
 		FROM documents d JOIN entries e ON e.doc_id = d.id WHERE d.site_id = $1 AND d.name = $2`
-	packOf = `SELECT p.digest, p.bytes FROM documents d JOIN packs p ON p.doc_id = d.id WHERE d.site_id = $1 AND d.name = $2`
+	// The last column: nothing has come since, so that nothing stands beside the pack.
+	packOf = `SELECT p.digest, p.bytes, p.heads = d.heads FROM documents d JOIN packs p ON p.doc_id = d.id WHERE d.site_id = $1 AND d.name = $2`
 	// Of a packed document, those that stand beside the pack.
 	looseChangesOf = changesOf + ` AND length(c.bytes) > 0`
 	looseEntriesOf = `SELECT e.hash, e.id, e.person
@@ -66,10 +67,10 @@ type loading struct {
 func (l *loading) changes() error {
 	l.at = map[change.Hash]int{}
 	var packed []hub.StoredChange
-	there := false
+	there, whole := false, false
 	err := l.each(func(scan func(...any) error) error {
 		var digest, bytes []byte
-		if err := scan(&digest, &bytes); err != nil {
+		if err := scan(&digest, &bytes, &whole); err != nil {
 			return err
 		}
 		var err error
@@ -87,8 +88,10 @@ func (l *loading) changes() error {
 	case l.damaged:
 		return l.salvage(packed)
 	}
-	if err := l.rows(looseChangesOf, looseEntriesOf); err != nil {
-		return err
+	if !whole {
+		if err := l.rows(looseChangesOf, looseEntriesOf); err != nil {
+			return err
+		}
 	}
 	l.loose = len(l.list)
 	for _, c := range packed {
