@@ -243,8 +243,10 @@ func (w *world) restore() {
 		if r := w.ledger[id]; r.acked && !w.gone[id] && !w.holds(id) {
 			if !w.missed(id) {
 				missing++
-				w.absent[id] = w.holders(id)
 			}
+			// Who has it now: what waited at the server since an earlier restore
+			// is gone as well.
+			w.absent[id] = w.holders(id)
 		}
 	}
 	w.count["acknowledged_before_a_restore"] += missing
