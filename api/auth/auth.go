@@ -66,10 +66,52 @@ type Claims struct {
 	Audience Audience
 }
 
+// claims are the claims as they stand in a token. Instants are whole seconds: the library's own type takes any
+// number and lets large ones wrap around, so that "not before the year 10^13" would hold today.
 type claims struct {
-	jwt.RegisteredClaims
-	Site string `json:"site"`
+	Issuer    string           `json:"iss"`
+	Subject   string           `json:"sub"`
+	Audience  jwt.ClaimStrings `json:"aud"`
+	Expires   *seconds         `json:"exp"`
+	NotBefore *seconds         `json:"nbf,omitempty"`
+	Issued    *seconds         `json:"iat,omitempty"`
+	ID        string           `json:"jti,omitempty"`
+	Site      string           `json:"site"`
 }
+
+// seconds is an instant in seconds since 1970.
+type seconds int64
+
+// lastSecond is in the year 9999.
+const lastSecond = 253402300799
+
+func (s *seconds) UnmarshalJSON(raw []byte) error {
+	var n int64
+	if err := json.Unmarshal(raw, &n); err != nil || n < 0 || n > lastSecond {
+		return errors.New("an instant that is none")
+	}
+	*s = seconds(n)
+	return nil
+}
+
+func (s *seconds) date() (*jwt.NumericDate, error) {
+	if s == nil {
+		return nil, nil
+	}
+	return jwt.NewNumericDate(time.Unix(int64(*s), 0)), nil
+}
+
+func secondsOf(t time.Time) *seconds {
+	s := seconds(t.Unix())
+	return &s
+}
+
+func (c claims) GetExpirationTime() (*jwt.NumericDate, error) { return c.Expires.date() }
+func (c claims) GetNotBefore() (*jwt.NumericDate, error)      { return c.NotBefore.date() }
+func (c claims) GetIssuedAt() (*jwt.NumericDate, error)       { return c.Issued.date() }
+func (c claims) GetAudience() (jwt.ClaimStrings, error)       { return c.Audience, nil }
+func (c claims) GetIssuer() (string, error)                   { return c.Issuer, nil }
+func (c claims) GetSubject() (string, error)                  { return c.Subject, nil }
 
 // Issue signs a token for a device.
 func (t *Tokens) Issue(c Claims) (string, error) {
@@ -79,12 +121,9 @@ func (t *Tokens) Issue(c Claims) (string, error) {
 	}
 	now := t.now()
 	token := jwt.NewWithClaims(jwt.SigningMethodEdDSA, claims{
-		Site: c.Site,
-		RegisteredClaims: jwt.RegisteredClaims{
-			Issuer: issuer, Subject: c.Device, Audience: jwt.ClaimStrings{string(c.Audience)},
-			IssuedAt: jwt.NewNumericDate(now), NotBefore: jwt.NewNumericDate(now),
-			ExpiresAt: jwt.NewNumericDate(now.Add(TokenLife)), ID: base64.RawURLEncoding.EncodeToString(id),
-		},
+		Site: c.Site, Issuer: issuer, Subject: c.Device, Audience: jwt.ClaimStrings{string(c.Audience)},
+		Issued: secondsOf(now), NotBefore: secondsOf(now), Expires: secondsOf(now.Add(TokenLife)),
+		ID: base64.RawURLEncoding.EncodeToString(id),
 	})
 	for _, k := range t.keys {
 		if !k.Retired {

@@ -46,9 +46,8 @@ func TestTokenRoundTrip(t *testing.T) {
 func TestTokenRefused(t *testing.T) {
 	k1, k2 := key("k1", 'a'), key("k2", 'b')
 	good := func(mutate func(*jwt.Token, *claims)) string {
-		c := claims{Site: "s1", RegisteredClaims: jwt.RegisteredClaims{Issuer: issuer, Subject: "dabc",
-			Audience: jwt.ClaimStrings{string(API)}, IssuedAt: jwt.NewNumericDate(at), NotBefore: jwt.NewNumericDate(at),
-			ExpiresAt: jwt.NewNumericDate(at.Add(TokenLife))}}
+		c := claims{Site: "s1", Issuer: issuer, Subject: "dabc", Audience: jwt.ClaimStrings{string(API)},
+			Issued: secondsOf(at), NotBefore: secondsOf(at), Expires: secondsOf(at.Add(TokenLife))}
 		tok := jwt.NewWithClaims(jwt.SigningMethodEdDSA, &c)
 		tok.Header["kid"], tok.Header["typ"] = "k1", tokenType
 		if mutate != nil {
@@ -86,10 +85,10 @@ func TestTokenRefused(t *testing.T) {
 		"wrong issuer":    good(func(_ *jwt.Token, c *claims) { c.Issuer = "elsewhere" }),
 		"wrong audience":  good(func(_ *jwt.Token, c *claims) { c.Audience = jwt.ClaimStrings{string(Drain)} }),
 		"no audience":     good(func(_ *jwt.Token, c *claims) { c.Audience = nil }),
-		"expired":         good(func(_ *jwt.Token, c *claims) { c.ExpiresAt = jwt.NewNumericDate(at) }),
-		"no expiry":       good(func(_ *jwt.Token, c *claims) { c.ExpiresAt = nil }),
-		"not yet":         good(func(_ *jwt.Token, c *claims) { c.NotBefore = jwt.NewNumericDate(at.Add(time.Minute)) }),
-		"issued later":    good(func(_ *jwt.Token, c *claims) { c.IssuedAt = jwt.NewNumericDate(at.Add(time.Minute)) }),
+		"expired":         good(func(_ *jwt.Token, c *claims) { c.Expires = secondsOf(at) }),
+		"no expiry":       good(func(_ *jwt.Token, c *claims) { c.Expires = nil }),
+		"not yet":         good(func(_ *jwt.Token, c *claims) { c.NotBefore = secondsOf(at.Add(time.Minute)) }),
+		"issued later":    good(func(_ *jwt.Token, c *claims) { c.Issued = secondsOf(at.Add(time.Minute)) }),
 		"no subject":      good(func(_ *jwt.Token, c *claims) { c.Subject = "" }),
 		"no site":         good(func(_ *jwt.Token, c *claims) { c.Site = "" }),
 		"changed payload": parts[0] + "." + base64.RawURLEncoding.EncodeToString([]byte(`{"iss":"gatewright"}`)) + "." + parts[2],
