@@ -35,6 +35,11 @@ type document struct {
 	persons map[logbook.EntryID]string // of a log: who wrote which entry
 	plan    *admit.Plan                // of the plan, once it is asked for
 
+	// Changes that are stored, and that the store could not give back whole, or
+	// that depend on one. They were admitted: whoever brings the bytes that have
+	// such a hash puts the store right.
+	lost map[change.Hash]*StoredChange
+
 	blocked  map[change.Hash]*block
 	heldSize int                           // bytes of those held
 	turned   map[change.Hash]admit.Verdict // changes that the store refused
@@ -179,11 +184,19 @@ var storedLimits = change.Limits{Chunk: 4 << 20, Inflated: 4 << 20, Ops: 200_000
 
 // fill puts stored changes into memory, deps first. A change that cannot be
 // read, or that lacks a dependency, is left out with all that depends on it:
-// what is whole goes on working, and the phones still have the rest.
+// what is whole goes on working, and the phones still have the rest and bring it.
 func (s *Site) fill(d *document, stored []StoredChange) {
 	type row struct {
 		c *change.Change
 		s *StoredChange
+	}
+	d.lost = nil
+	lose := func(c *StoredChange, err error) {
+		if d.lost == nil {
+			d.lost = map[change.Hash]*StoredChange{}
+		}
+		d.lost[c.Hash] = c
+		s.emit(Trouble{Doc: d.name, Err: fmt.Errorf("stored change %s: %w", c.Hash, err)})
 	}
 	rest := make([]row, 0, len(stored))
 	for i := range stored {
@@ -195,7 +208,7 @@ func (s *Site) fill(d *document, stored []StoredChange) {
 			err = errors.New("its bytes have another hash")
 		}
 		if err != nil {
-			s.emit(Trouble{Doc: d.name, Err: fmt.Errorf("stored change %s: %w", stored[i].Hash, err)})
+			lose(&stored[i], err)
 			continue
 		}
 		rest = append(rest, row{c, &stored[i]})
@@ -228,7 +241,7 @@ func (s *Site) fill(d *document, stored []StoredChange) {
 			done[at] = true
 			stack = stack[:len(stack)-1]
 			if len(d.g.Missing(rest[at].c.Deps)) > 0 {
-				s.emit(Trouble{Doc: d.name, Err: fmt.Errorf("stored change %s: a dependency is missing", rest[at].c.Hash)})
+				lose(rest[at].s, errors.New("a dependency is missing"))
 				continue
 			}
 			s.actors[rest[at].c.Actor] = rest[at].s.Device

@@ -1,6 +1,7 @@
 package hub
 
 import (
+	"cmp"
 	"crypto/sha256"
 	"slices"
 
@@ -175,6 +176,10 @@ func (s *Site) verdict(d *document, it *item, in *incoming) {
 			// for another device may bring it and be right to.
 			s.quarantine(d, in, admit.Verdict{Code: admit.CodeRevoked, Reason: "the device " + in.from.Device + " is revoked"})
 		}
+		return
+	}
+	if c := d.lost[in.hash]; c != nil {
+		s.stage(d, it, in.reading, c.Device, cmp.Or(c.Via, c.Device))
 		return
 	}
 	from := admit.Sender{Author: in.from.Author, Restore: s.now < s.restoreUntil, Now: s.now}
