@@ -80,7 +80,7 @@ func (b *run) frames(ctx context.Context, writer func(context.Context, *frameSta
 	if err != nil {
 		return nil, err
 	}
-	if s.yards, err = st.settle(ctx, 1, 2, true); err == nil {
+	if s.yards, err = st.settle(ctx, 1, 2); err == nil {
 		err = st.fillMonths(ctx, s.yards, 1)
 	}
 	if err := errors.Join(err, st.close(ctx)); err != nil {

@@ -44,7 +44,7 @@ func growthCase(ctx context.Context, b *run, add func(row)) error {
 	if err != nil {
 		return err
 	}
-	g.yards, err = st.settle(ctx, 1, growthPhones+1, true)
+	g.yards, err = st.settle(ctx, 1, growthPhones+1)
 	if err := errors.Join(err, st.close(ctx)); err != nil {
 		return err
 	}
@@ -146,7 +146,7 @@ func newFiller(y yard, by author) *filler {
 }
 
 // fillBatch is how many changes go into one transaction.
-const fillBatch = 5000
+const fillBatch = 20_000
 
 func (f *filler) to(ctx context.Context, db hub.Store, size int) error {
 	for month := 0; f.total < size; month++ {

@@ -115,7 +115,7 @@ func (b *run) idleOurs(ctx context.Context, n idlers) (row, error) {
 	if err != nil {
 		return r, err
 	}
-	if o.yards, err = st.settle(ctx, n.sites, n.phones/n.sites, true); err == nil {
+	if o.yards, err = st.settle(ctx, n.sites, n.phones/n.sites); err == nil {
 		err = st.fillMonths(ctx, o.yards, n.month)
 	}
 	if err := errors.Join(err, st.close(ctx)); err != nil {

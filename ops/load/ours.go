@@ -75,7 +75,7 @@ func (o *ours) start(ctx context.Context, folder string, s shape) error {
 	if err != nil {
 		return err
 	}
-	o.yards, err = st.settle(ctx, s.docs, s.perDoc, true)
+	o.yards, err = st.settle(ctx, s.docs, s.perDoc)
 	if err := errors.Join(err, st.close(ctx)); err != nil {
 		return err
 	}
@@ -187,17 +187,49 @@ func (s *store) close(ctx context.Context) error { return errors.Join(s.hub.Clos
 // together is how many sites are made at once: their commits share syncs.
 const together = 64
 
-// settle makes sites as the console does: a person for each phone, a reusable ticket each, and the first plan.
-func (s *store) settle(ctx context.Context, sites, phones int, plan bool) ([]yard, error) {
+// settle makes sites as the console does: a person for each phone, a reusable ticket each, and the first plan. The
+// plan of the first site is written by the hub; the others get the same change, byte for byte, through the store.
+func (s *store) settle(ctx context.Context, sites, phones int) ([]yard, error) {
 	yards := make([]yard, sites)
-	err := inParallel(together, sites, func(i int) (err error) {
-		yards[i], err = s.yard(ctx, fmt.Sprintf("yard-%05d", i), phones, plan)
-		return err
+	slug := func(i int) string { return fmt.Sprintf("yard-%05d", i) }
+	var err error
+	if yards[0], err = s.yard(ctx, slug(0), phones); err != nil {
+		return nil, err
+	}
+	if err := s.firstPlan(ctx, yards[0]); err != nil {
+		return nil, err
+	}
+	plan, _, err := s.db.Load(ctx, yards[0].site, logbook.PlanDocument)
+	if err != nil {
+		return nil, err
+	}
+	return yards, inParallel(together, sites-1, func(i int) (err error) {
+		y, err := s.yard(ctx, slug(1+i), phones)
+		if err != nil {
+			return err
+		}
+		yards[1+i] = y
+		return s.db.Append(ctx, hub.Batch{Site: y.site, Doc: logbook.PlanDocument, DocID: y.documentID(logbook.PlanDocument),
+			Changes: plan, Now: time.Now().UnixMilli()})
 	})
-	return yards, err
 }
 
-func (s *store) yard(ctx context.Context, slug string, phones int, plan bool) (yard, error) {
+// firstPlan writes the plan that the console gives a new site.
+func (s *store) firstPlan(ctx context.Context, y yard) error {
+	table, err := zones.Table(zone)
+	if err != nil {
+		return err
+	}
+	now := time.Now().UnixMilli()
+	items, err := starter.Plan(starter.Site{ID: y.site, Name: "Yard", Zone: zone, Table: table, TableVersion: zones.Version(),
+		Milkings: starter.UsualMilkings(), Since: now}, []starter.Gate{starter.UsualGate("a", "Sorting gate", now)})
+	if err != nil {
+		return err
+	}
+	return s.hub.WritePlan(ctx, y.site, items)
+}
+
+func (s *store) yard(ctx context.Context, slug string, phones int) (yard, error) {
 	site, err := s.accounts.CreateSite(ctx, slug, "Yard "+slug, zone)
 	if err != nil {
 		return yard{}, err
@@ -205,21 +237,6 @@ func (s *store) yard(ctx context.Context, slug string, phones int, plan bool) (y
 	y := yard{site: site.ID}
 	if y.uuid, err = logbook.ParseUUID(site.ID); err != nil {
 		return yard{}, err
-	}
-	now := time.Now().UnixMilli()
-	if plan {
-		table, err := zones.Table(zone)
-		if err != nil {
-			return yard{}, err
-		}
-		items, err := starter.Plan(starter.Site{ID: site.ID, Name: site.Name, Zone: zone, Table: table, TableVersion: zones.Version(),
-			Milkings: starter.UsualMilkings(), Since: now}, []starter.Gate{starter.UsualGate("a", "Sorting gate", now)})
-		if err != nil {
-			return yard{}, err
-		}
-		if err := s.hub.WritePlan(ctx, site.ID, items); err != nil {
-			return yard{}, err
-		}
 	}
 	for i := range phones {
 		e, err := s.enrol(ctx, site.ID, fmt.Sprintf("Person %d", i))
@@ -247,18 +264,10 @@ func (s *store) enrol(ctx context.Context, site, name string) (enrolled, error) 
 	return e, err
 }
 
-// fillMonths gives each site so many entries of this month, written by the server for its first person.
+// fillMonths gives each site so many entries of this month, by its first person.
 func (s *store) fillMonths(ctx context.Context, yards []yard, count int) error {
 	return inParallel(together, len(yards), func(i int) error {
-		drawn, err := newPen(uint64(i)).draw(count, 1, 1, time.Now(), func(int, int) author { return yards[i].phones[0].author })
-		if err != nil {
-			return err
-		}
-		raw := make([][]byte, len(drawn))
-		for k, e := range drawn {
-			raw[k] = []byte(e.raw)
-		}
-		return s.hub.WriteEntries(ctx, yards[i].site, raw)
+		return newFiller(yards[i], yards[i].phones[0].author).to(ctx, s.db, count)
 	})
 }
 

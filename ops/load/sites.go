@@ -49,7 +49,7 @@ func (b *run) sites(ctx context.Context, n int) (row, error) {
 	if err != nil {
 		return r, err
 	}
-	if o.yards, err = st.settle(ctx, n, 1, true); err == nil {
+	if o.yards, err = st.settle(ctx, n, 1); err == nil {
 		err = st.fillMonths(ctx, o.yards, 5)
 	}
 	if err := errors.Join(err, st.close(ctx)); err != nil {
