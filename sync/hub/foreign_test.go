@@ -437,3 +437,23 @@ func TestMarkOfAnEntryFromTheFuture(t *testing.T) {
 		}
 	}
 }
+
+// TestMarkIsStoredWithItsEntry: a crash right after a foreign change was stored
+// cannot lose the mark that says how it came in: both are one batch.
+func TestMarkIsStoredWithItsEntry(t *testing.T) {
+	l := newLab(t)
+	author := l.peer(l.enrol(1, "crew"))
+	of := author.tick()
+	box := l.peer(l.enrol(3, "viewer", func(a *admit.Author) { a.Relay = true }))
+	box.take(november, author)
+	l.park = func(ev hub.Event) bool { _, is := ev.(hub.Appended); return is }
+	box.connect()
+	l.settle(40)
+	if len(l.parked) != 1 {
+		t.Fatalf("%d answers of the store are under way, want 1", len(l.parked))
+	}
+	l.parked = nil // the server crashes here
+	if mark := marks(l)[of]; l.stored(november)[of] == nil || mark == nil || mark.How != admit.Relayed {
+		t.Errorf("the entry is stored: %v, its mark: %v", l.stored(november)[of] != nil, mark)
+	}
+}
