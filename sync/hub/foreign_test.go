@@ -453,7 +453,7 @@ func TestMarkIsStoredWithItsEntry(t *testing.T) {
 		t.Fatalf("%d answers of the store are under way, want 1", len(l.parked))
 	}
 	l.parked = nil // the server crashes here
-	if mark := marks(l)[of]; l.stored(november)[of] == nil || mark == nil || mark.How != admit.Relayed {
+	if mark := marks(l)[logbook.EntryID(of)]; l.stored(november)[of] == nil || mark == nil || mark.How != admit.Relayed {
 		t.Errorf("the entry is stored: %v, its mark: %v", l.stored(november)[of] != nil, mark)
 	}
 }
