@@ -11,10 +11,12 @@ import (
 )
 
 const (
-	addDocument  = `INSERT INTO documents (id, site_id, name, heads) VALUES ($1, $2, $3, $4) ON CONFLICT DO NOTHING`
-	findDocument = `SELECT heads FROM documents WHERE id = $1 AND site_id = $2 AND name = $3`
-	setHeads     = `UPDATE documents SET heads = $1 WHERE id = $2`
-	addChange    = `INSERT INTO changes (doc_id, hash, actor, seq, deps, bytes, received_at, device, via)
+	addDocument = `INSERT INTO documents (id, site_id, name, heads) VALUES ($1, $2, $3, $4) ON CONFLICT DO NOTHING`
+	// Its heads, and whether any of its changes is held.
+	findDocument = `SELECT d.heads, EXISTS (SELECT 1 FROM held h WHERE h.doc_id = d.id) FROM documents d
+		WHERE d.id = $1 AND d.site_id = $2 AND d.name = $3`
+	setHeads  = `UPDATE documents SET heads = $1 WHERE id = $2`
+	addChange = `INSERT INTO changes (doc_id, hash, actor, seq, deps, bytes, received_at, device, via)
 		VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9) ON CONFLICT DO NOTHING`
 	hasChange   = `SELECT 1 FROM changes WHERE doc_id = $1 AND hash = $2`
 	addEntry    = `INSERT INTO entries (site_id, id, doc_id, hash, person) VALUES ($1, $2, $3, $4, $5) ON CONFLICT DO NOTHING`
@@ -37,6 +39,7 @@ type appending struct {
 	job
 	hub.Batch
 	heads  map[change.Hash]bool
+	holds  bool                    // changes of the document are held
 	actors map[change.Actor]string // known to be bound
 	allow  map[string]bool         // devices known to be allowed
 }
@@ -101,13 +104,19 @@ func (a appending) run() error {
 	return nil
 }
 
-// openDocument makes the document's row if need be and reads its heads.
+// openDocument reads the document's heads, and makes its row if need be. It
+// looks first: what is nearly always there costs no attempt to write.
 func (a *appending) openDocument() error {
-	if _, err := a.does(addDocument, a.DocID, a.Site, a.Doc, []byte{}); err != nil {
-		return err
-	}
 	var packed []byte
-	ok, err := a.get(findDocument, &packed, a.DocID, a.Site, a.Doc)
+	find := func() (bool, error) {
+		return a.scan(findDocument, []any{&packed, &a.holds}, a.DocID, a.Site, a.Doc)
+	}
+	ok, err := find()
+	if err == nil && !ok {
+		if _, err = a.does(addDocument, a.DocID, a.Site, a.Doc, []byte{}); err == nil {
+			ok, err = find()
+		}
+	}
 	if err != nil {
 		return err
 	}

@@ -16,7 +16,7 @@ import (
 
 const (
 	findDevice = `SELECT revoked_at FROM devices WHERE id = $1 AND site_id = $2`
-	addActor   = `INSERT INTO actors (site_id, actor, device) VALUES ($1, $2, $3) ON CONFLICT DO NOTHING`
+	addActor   = `INSERT INTO actors (site_id, actor, device) VALUES ($1, $2, $3)`
 	findActor  = `SELECT device FROM actors WHERE site_id = $1 AND actor = $2`
 )
 
@@ -45,10 +45,10 @@ func (a *appending) allowed(device string, h change.Hash) error {
 func (a *appending) bind(c hub.StoredChange) error {
 	device, known := a.actors[c.Actor]
 	if !known {
-		device = c.Device
-		ok, err := a.does(addActor, a.Site, []byte(c.Actor), c.Device)
+		ok, err := a.get(findActor, &device, a.Site, []byte(c.Actor))
 		if err == nil && !ok {
-			_, err = a.get(findActor, &device, a.Site, []byte(c.Actor))
+			device = c.Device
+			_, err = a.exec(addActor, a.Site, []byte(c.Actor), c.Device)
 		}
 		if err != nil {
 			return err

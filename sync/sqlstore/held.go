@@ -9,7 +9,6 @@ import (
 )
 
 const (
-	holdsAny = `SELECT EXISTS (SELECT 1 FROM held WHERE doc_id = $1)`
 	unhold   = `DELETE FROM held WHERE doc_id = $1 AND hash = $2`
 	heldDocs = `SELECT DISTINCT doc FROM held WHERE site_id = $1`
 	unholdAt = `DELETE FROM held WHERE site_id = $1 AND doc_id = $2 AND hash = $3`
@@ -74,9 +73,8 @@ func (s *Store) HeldDocuments(ctx context.Context, site string) (names []string,
 
 // release takes the batch's changes out of the held ones.
 func (a *appending) release() error {
-	var some bool
-	if _, err := a.get(holdsAny, &some, a.DocID); err != nil || !some {
-		return err
+	if !a.holds {
+		return nil
 	}
 	for _, c := range a.Changes {
 		if _, err := a.exec(unhold, a.DocID, c.Hash[:]); err != nil {

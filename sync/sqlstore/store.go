@@ -112,15 +112,20 @@ func (j job) does(query string, args ...any) (bool, error) {
 	return n > 0, err
 }
 
-// get reads one row into dst and reports whether there is one.
+// get reads one column of one row and reports whether there is one.
 func (j job) get(query string, dst any, args ...any) (bool, error) {
+	return j.scan(query, []any{dst}, args...)
+}
+
+// scan reads one row and reports whether there is one.
+func (j job) scan(query string, dst []any, args ...any) (bool, error) {
 	var row *sql.Row
 	if stmt := j.prepared.find(query); stmt != nil {
 		row = j.tx.StmtContext(j.ctx, stmt).QueryRowContext(j.ctx, args...)
 	} else {
 		row = j.tx.QueryRowContext(j.ctx, query, args...)
 	}
-	err := row.Scan(dst)
+	err := row.Scan(dst...)
 	if errors.Is(err, sql.ErrNoRows) {
 		return false, nil
 	}
@@ -168,7 +173,7 @@ type Prepared struct {
 var writing = []string{
 	hasSite, findDevice,
 	addDocument, findDocument, setHeads, addChange, hasChange, addActor, findActor, addEntry, batchStored,
-	holdsAny, unhold, hold, addQuarantine, mendRow,
+	unhold, hold, addQuarantine, mendRow,
 }
 
 // Prepare prepares on the connections that write.
