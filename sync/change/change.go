@@ -176,7 +176,7 @@ type Limits struct {
 	Inflated int // bytes of its contents, deflated or not
 	Ratio    int // times that contents may be larger than they came deflated, but for the first 4 KiB; 0 = any
 	Ops      int // operations
-	OpBytes  int // bytes of contents that an operation takes at the least, but for the first 16; 0 = any
+	OpBytes  int // bytes of contents that an operation, or a predecessor, takes at the least, but for the first 16; 0 = any
 	Preds    int // predecessors over all operations
 	Deps     int // dependencies
 }

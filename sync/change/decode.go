@@ -55,7 +55,8 @@ func decode(chunk []byte, lim Limits) (*Change, *Error) {
 	}
 	actors := append([]Actor{c.Actor}, others...)
 	if lim.OpBytes > 0 { // before anything is made for what a few bytes claim
-		lim.Ops = min(lim.Ops, freeOps+len(body)/lim.OpBytes)
+		written := freeOps + len(body)/lim.OpBytes
+		lim.Ops, lim.Preds = min(lim.Ops, written), min(lim.Preds, written)
 	}
 	if err := c.readOps(&cols, actors, lim); err != nil {
 		return nil, err

@@ -340,3 +340,67 @@ func TestLimits(t *testing.T) {
 		}
 	}
 }
+
+// Where an operation takes some bytes at the least, what few bytes claim is
+// refused before anything is made for it; what is written out is not.
+func TestOpBytes(t *testing.T) {
+	claims := func(ops uint64, size int) []byte {
+		r := &raw{actor: []byte{0xaa}, seq: []byte{1}, start: []byte{1}, time: []byte{0}, message: bytes.Repeat([]byte{'m'}, size)}
+		run := func(v ...byte) []byte { // so many times the same
+			return append(leb(int64(ops)), v...)
+		}
+		r.cols = []rawColumn{{21, run(1, 'k')}, {52, uleb(ops)}, {66, run(1)}, {86, run(0)}, {112, run(0)}}
+		return seal(r.content())
+	}
+	lim := change.DefaultLimits
+	for _, x := range []struct {
+		ops     uint64
+		size    int
+		opBytes int
+		code    string
+	}{
+		{50_000, 0, 0, ""}, {50_001, 0, 0, "size"}, {16, 0, 1000, ""}, {17, 0, 1000, "size"},
+		{100, 350, 4, ""}, {200, 350, 4, "size"}, {1 << 40, 350, 4, "size"}, {1 << 40, 350, 0, "size"},
+	} {
+		lim.OpBytes = x.opBytes
+		c, err := change.Decode(claims(x.ops, x.size), lim)
+		var e *change.Error
+		switch {
+		case x.code == "" && (err != nil || uint64(len(c.Ops)) != x.ops):
+			t.Errorf("%+v: %v", x, err)
+		case x.code != "" && (!errors.As(err, &e) || e.Code != x.code):
+			t.Errorf("%+v: %v", x, err)
+		}
+	}
+	// A deflated chunk may be so many times smaller than what it holds.
+	lim = change.DefaultLimits
+	chunk := squeeze(t, content(claims(5, 100_000)), nil)
+	if _, err := change.Decode(chunk, lim); err != nil {
+		t.Fatal(err)
+	}
+	lim.Ratio = 32
+	refusedWithin(t, "a ratio of hundreds", chunk, lim, "size")
+	if lim.Inflates(10) != 4<<10+320 || lim.Inflates(1<<30) != lim.Inflated {
+		t.Errorf("%d and %d", lim.Inflates(10), lim.Inflates(1<<30))
+	}
+}
+
+func leb(v int64) []byte {
+	var b []byte
+	for {
+		c := byte(v & 0x7f)
+		v >>= 7
+		if v == 0 && c&0x40 == 0 || v == -1 && c&0x40 != 0 {
+			return append(b, c)
+		}
+		b = append(b, c|0x80)
+	}
+}
+
+func refusedWithin(t *testing.T, name string, chunk []byte, lim change.Limits, code string) {
+	t.Helper()
+	var e *change.Error
+	if _, err := change.Decode(chunk, lim); !errors.As(err, &e) || e.Code != code {
+		t.Errorf("%s: %v, want code %s", name, err, code)
+	}
+}

@@ -175,6 +175,7 @@ var forms = []hostile{
 	{"a column twice", admit.CodeDecode, mangled(func(x *parts) { x.cols = slices.Insert(x.cols, 1, x.cols[0]) })},
 	{"no columns", admit.CodeEntry, mangled(func(x *parts) { x.cols = nil })},
 	{"sixty operations in two bytes", admit.CodeSize, mangled(func(x *parts) { x.set(actions, 60, 1) })},
+	{"thirty predecessors in two bytes", admit.CodeSize, mangled(func(x *parts) { x.set(predCounts, 0x7f, 30) })},
 	{"2^62 operations", admit.CodeSize, mangled(func(x *parts) { x.set(actions, append(append(bytes.Repeat([]byte{0x80}, 8), 0xc0, 0), 1)...) })},
 	{"2^32 predecessors", admit.CodeSize, mangled(func(x *parts) { x.set(predCounts, 0x7f, 0x80, 0x80, 0x80, 0x80, 0x10) })},
 	{"an action nobody knows", admit.CodeDecode, mangled(func(x *parts) { x.set(actions, 0x7f, 9) })},
