@@ -65,6 +65,7 @@ const (
 // What to do about a finding.
 const (
 	phones = "A phone that holds this document puts it right when it connects; if none does, restore a backup."
+	author = "The phone that made it brings it again when it connects, any phone while a restore window is open; if none does, restore a backup."
 	backup = "Restore a backup."
 	window = "Phones bring back what they have when they connect, sooner in a restore window; restore a backup if it is newer."
 )

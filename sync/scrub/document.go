@@ -169,7 +169,7 @@ func (l *looking) change(r row, entries []entryRow) {
 	l.sum.Changes++
 	name := fmt.Sprintf("%x", r.hash)
 	if len(r.hash) != len(change.Hash{}) {
-		l.found(Hash, name, "its hash is damaged", phones)
+		l.found(Hash, name, "its hash is damaged", backup)
 		return
 	}
 	hash := change.Hash(r.hash)
@@ -179,7 +179,7 @@ func (l *looking) change(r row, entries []entryRow) {
 	deps, ok := hashes(r.deps)
 	switch {
 	case !ok:
-		l.found(Columns, name, "the list of its dependencies is damaged", phones)
+		l.found(Columns, name, "the list of its dependencies is damaged", backup)
 	case packed:
 		r.bytes, deps, ok = in.Bytes, in.Deps, l.vouched
 		if l.vouched && (in.ReceivedAt != r.at || in.Device != r.device || in.Via != r.via) {
@@ -198,7 +198,7 @@ func (l *looking) change(r row, entries []entryRow) {
 		l.found(Hash, name, "its bytes have the hash "+c.Hash.String(), phones)
 	default:
 		if ok && (change.Actor(r.actor) != c.Actor || uint64(r.seq) != c.Seq || !slices.Equal(deps, c.Deps)) {
-			l.found(Columns, name, "actor, number or dependencies beside it are not those that its bytes say", phones)
+			l.found(Columns, name, "actor, number or dependencies beside it are not those that its bytes say", backup)
 		}
 		n = node{c.StartOp, c.MaxOp(), c.Deps}
 		held := l.content(c, entries)
@@ -270,7 +270,7 @@ func (l *looking) whole(heads []byte) {
 		for _, d := range n.deps {
 			dep, there := l.nodes[d]
 			if !there {
-				l.found(Deps, h.String(), "it depends on "+d.String()+", which is not stored", phones)
+				l.found(Deps, h.String(), "it depends on "+d.String()+", which is not stored", author)
 			}
 			known = known && there && dep.start > 0
 			top = max(top, dep.last)
@@ -282,7 +282,7 @@ func (l *looking) whole(heads []byte) {
 	for _, a := range slices.Sorted(maps.Keys(l.seqs)) {
 		n := l.seqs[a]
 		if n.n != n.last {
-			l.found(Seq, "", fmt.Sprintf("of actor %s there are %d changes, but the last has number %d", a, n.n, n.last), phones)
+			l.found(Seq, "", fmt.Sprintf("of actor %s there are %d changes, but the last has number %d", a, n.n, n.last), author)
 		}
 	}
 	if stored, ok := hashes(heads); !ok {
@@ -304,7 +304,7 @@ func (l *looking) fold() {
 	f := fold.New()
 	for _, c := range l.plan {
 		if err := f.Apply(c); err != nil {
-			l.found(Plan, c.Hash.String(), "it cannot be applied to the plan: "+err.Error(), phones)
+			l.found(Plan, c.Hash.String(), "it cannot be applied to the plan: "+err.Error(), author)
 		}
 	}
 	if _, err := logbook.ParsePlan(f.JSON()); err != nil {

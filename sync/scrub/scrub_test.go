@@ -130,7 +130,7 @@ func TestDamage(t *testing.T) {
 		{"dependencies", []string{`UPDATE changes SET deps = x'' WHERE ` + middle}, []scrub.Code{scrub.Columns}, "dependencies"},
 		{"half a dependency", []string{`UPDATE changes SET deps = x'0102' WHERE ` + middle}, []scrub.Code{scrub.Columns}, "dependencies"},
 		{"a row of a hash that is none", []string{`UPDATE changes SET hash = x'0102' WHERE ` + middle}, []scrub.Code{scrub.Engine, scrub.Hash, scrub.NoEntry, scrub.Deps, scrub.Seq}, ""},
-		{"a change lost", []string{`DELETE FROM entries WHERE ` + middle, `DELETE FROM changes WHERE ` + middle}, []scrub.Code{scrub.Deps, scrub.Seq}, "is not stored. A phone"},
+		{"a change lost", []string{`DELETE FROM entries WHERE ` + middle, `DELETE FROM changes WHERE ` + middle}, []scrub.Code{scrub.Deps, scrub.Seq}, "is not stored. The phone"},
 		{"a change lost, its entry left", []string{`DELETE FROM changes WHERE ` + middle}, []scrub.Code{scrub.Engine, scrub.NoEntry, scrub.Deps, scrub.Seq}, "refers to a row"},
 		{"a change stored as another device's", []string{`UPDATE changes SET device = 'someone' WHERE ` + middle}, []scrub.Code{scrub.Actor}, "someone"},
 		{"an actor forgotten", []string{`DELETE FROM actors WHERE actor IN (SELECT actor FROM changes c JOIN documents d ON d.id = c.doc_id WHERE d.name = 'plan')`},

@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"io"
 	"net/url"
+	"slices"
 
 	"modernc.org/sqlite"
 )
@@ -31,11 +32,11 @@ func settings(o Options, write bool) []setting {
 		{"foreign_keys", "ON", "1"},
 		{"trusted_schema", "OFF", "0"},
 	}
+	if o.ReadOnly { // a reader may not change it, and reads a backup in another mode as well
+		list = slices.DeleteFunc(list, func(s setting) bool { return s.name == "journal_mode" })
+	}
 	for i := range list {
-		switch {
-		case list[i].name == "journal_mode" && o.ReadOnly:
-			list[i].set = "" // a reader may not change it
-		case list[i].name == "synchronous" && o.synchronous != "":
+		if list[i].name == "synchronous" && o.synchronous != "" {
 			list[i].set = o.synchronous
 		}
 	}

@@ -240,6 +240,25 @@ func TestReadOnlyBesideTheServer(t *testing.T) {
 	}
 }
 
+// A backup as VACUUM INTO writes it has no write-ahead log, and can be looked
+// into as it is.
+func TestReadOnlyBackup(t *testing.T) {
+	server, _ := fresh(t)
+	putSite(t, server, "s1")
+	backup := filepath.Join(t.TempDir(), "backup.db")
+	if _, err := server.writer.Exec(`VACUUM INTO $1`, backup); err != nil {
+		t.Fatal(err)
+	}
+	side := open(t, backup, Options{ReadOnly: true})
+	var n int
+	if err := side.Reader().QueryRow(`SELECT COUNT(*) FROM sites`).Scan(&n); err != nil || n != 1 {
+		t.Errorf("%d sites, %v", n, err)
+	}
+	if wrong, err := side.Integrity(t.Context()); err != nil || len(wrong) > 0 {
+		t.Errorf("%v, %v", wrong, err)
+	}
+}
+
 // The server may be down.
 func TestReadOnlyByItself(t *testing.T) {
 	server, path := fresh(t)
