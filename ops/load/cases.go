@@ -108,12 +108,16 @@ func (b *run) each(add func(row), measure func(target) (row, error)) error {
 	return nil
 }
 
+// times is how often what varies is measured.
+func (b *run) times() int {
+	if b.quick {
+		return 1
+	}
+	return 3
+}
+
 // storms runs a storm for every server, so many times, and adds the median of each.
 func (b *run) storms(ctx context.Context, s storm, add func(row)) error {
-	times := 3
-	if b.quick {
-		times = 1
-	}
 	for _, name := range b.servers {
 		t, err := b.target(name)
 		if err != nil {
@@ -128,7 +132,7 @@ func (b *run) storms(ctx context.Context, s storm, add func(row)) error {
 			s.profile = filepath.Join(b.profile, s.label+"-cpu.pprof")
 		}
 		var rows []row
-		for i := range times {
+		for i := range b.times() {
 			r, err := b.storm(ctx, s, t)
 			if ctx.Err() != nil {
 				return ctx.Err()

@@ -8,5 +8,9 @@
 // process alone, memory what Linux says of it in /proc, bytes what passes through the client's TCP sockets,
 // WebSocket framing included.
 //
+// The clients have no throttle of their own. Those of the automerge-repo protocol keep their document's graph of
+// changes and answer each message, as the protocol wants; those of the Yjs servers keep no document, and nothing is
+// to be answered.
+//
 // Every figure is measured in the run that prints it. What could not be measured is said in the row's note.
 package main

@@ -9,6 +9,7 @@ import (
 	"encoding/json"
 	"fmt"
 	mathrand "math/rand/v2"
+	"os"
 	"os/exec"
 	"path/filepath"
 	"strings"
@@ -20,10 +21,10 @@ import (
 
 // npmServer is a server of the folder peers. Its documents are drawn at random.
 type npmServer struct {
-	label, script, stores string
-	folder                string // of the scripts
-	after                 time.Duration
-	speaks                protocol
+	label, script, pack, stores string
+	folder                      string // of the scripts
+	after                       time.Duration
+	speaks                      protocol
 
 	authors map[[2]int]author
 	docs    [][16]byte
@@ -41,20 +42,30 @@ const (
 
 func npmServers(folder string) []*npmServer {
 	return []*npmServer{
-		{label: "automerge-repo", script: "automerge-repo.mjs", folder: folder, speaks: repoProtocol, after: time.Second,
+		{label: "automerge-repo", script: "automerge-repo.mjs", pack: "@automerge/automerge-repo", folder: folder, speaks: repoProtocol, after: time.Second,
 			stores: "file store, not synchronised before it acknowledges; passes on at most every 100 ms a document"},
-		{label: "y-websocket", script: "y-websocket.mjs", folder: folder, speaks: yProtocol, after: 300 * time.Millisecond,
+		{label: "y-websocket", script: "y-websocket.mjs", pack: "@y/websocket-server", folder: folder, speaks: yProtocol, after: 300 * time.Millisecond,
 			stores: "keeps nothing on disk"},
-		{label: "hocuspocus", script: "hocuspocus.mjs", folder: folder, speaks: yPrefixed, after: 2500 * time.Millisecond,
+		{label: "hocuspocus", script: "hocuspocus.mjs", pack: "@hocuspocus/server", folder: folder, speaks: yPrefixed, after: 2500 * time.Millisecond,
 			stores: "its SQLite extension, the whole document 2 to 10 s after a change"},
 	}
 }
 
 func (s *npmServer) name() string           { return s.label }
-func (s *npmServer) keeps() string          { return s.stores }
+func (s *npmServer) keeps() string          { return s.pack + " " + s.version() + ": " + s.stores }
 func (s *npmServer) settles() time.Duration { return s.after }
 func (s *npmServer) acknowledges() bool     { return false }
 func (s *npmServer) proc() *process         { return s.p }
+
+// version is what is installed.
+func (s *npmServer) version() string {
+	var about struct{ Version string }
+	b, err := os.ReadFile(filepath.Join(s.folder, "node_modules", filepath.FromSlash(s.pack), "package.json"))
+	if err != nil || json.Unmarshal(b, &about) != nil {
+		return "(version unknown)"
+	}
+	return about.Version
+}
 
 func (s *npmServer) start(ctx context.Context, folder string, sh shape) error {
 	s.docs, s.authors = make([][16]byte, sh.docs), map[[2]int]author{}

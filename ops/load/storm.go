@@ -46,7 +46,7 @@ func (s storm) run(ctx context.Context, t target, folder string) (row, error) {
 	}
 	f := &fleet{target: t, shape: s.shape, led: newLedger(entries)}
 	defer f.close()
-	if err := f.warm(ctx, entries[:warm]); err != nil {
+	if err := f.warm(ctx, entries[:warm], s.rate); err != nil {
 		return r, t.proc().explain(fmt.Errorf("before the measurement: %w", err))
 	}
 	return r, t.proc().explain(s.measure(ctx, f, entries[warm:], folder, &r))
@@ -201,7 +201,7 @@ func (f *fleet) close() {
 const opening = 8
 
 // warm opens all phones and lets each write: the first of each document makes it, the others come to it.
-func (f *fleet) warm(ctx context.Context, entries []entry) error {
+func (f *fleet) warm(ctx context.Context, entries []entry, rate float64) error {
 	ctx, cancel := context.WithTimeout(ctx, openWithin)
 	defer cancel()
 	f.phones = make([][]phone, f.shape.docs)
@@ -249,7 +249,7 @@ func (f *fleet) warm(ctx context.Context, entries []entry) error {
 			left = append(left, mine...)
 		}
 	}
-	if _, err := f.send(ctx, left, 200); err != nil {
+	if _, err := f.send(ctx, left, rate); err != nil {
 		return err
 	}
 	if err := f.await(ctx, openWithin, arrived); err != nil {
