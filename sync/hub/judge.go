@@ -104,6 +104,11 @@ func (s *Site) judgeOne(d *document, it *item, in *incoming) {
 			missing = true
 		}
 	}
+	if missing && it.kind == fromHeld {
+		// It was there when this was held, and was let go of before the server
+		// was last started.
+		blocked, waits = true, false
+	}
 	switch {
 	case blocked && !waits && s.rescue(d, it, in, b):
 	case blocked && b != nil:
