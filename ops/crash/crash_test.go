@@ -56,3 +56,14 @@ func TestFull(t *testing.T) {
 }
 
 func onSQLite(folder string) (Store, error) { return NewSQLite(filepath.Join(folder, "data")), nil }
+
+func TestDamage(t *testing.T) {
+	res, err := Damage(t.Context(), program, t.TempDir(), DamagePlan{Plan: Plan{Sites: 2, Phones: 3, Seed: 3, Log: t.Output()}, Logs: 12, Pages: 3, Random: 3})
+	t.Logf("%+v", res)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if number(res.Facts["losses_said"]) == 0 || number(res.Facts["nothing_lost"]) == 0 || number(res.Facts["changes_damaged_and_found"]) == 0 {
+		t.Errorf("%v: not every kind of damage was seen", res.Facts)
+	}
+}

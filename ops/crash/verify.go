@@ -43,12 +43,19 @@ func (f *finding) note(count *int, format string, args ...any) {
 
 // lookUp reads given entries one by one through the table of entries: the cheap look after each kill.
 func (t *Trial) lookUp(ctx context.Context, ids []logbook.EntryID) (finding, error) {
-	var f finding
 	db, err := t.store.Open(ctx)
 	if err != nil {
-		return f, err
+		return finding{}, err
 	}
 	defer db.Close()
+	return t.lookUpIn(ctx, db, ids)
+}
+
+// reading is what can be asked.
+type reading interface{ Reader() *sql.DB }
+
+func (t *Trial) lookUpIn(ctx context.Context, db reading, ids []logbook.EntryID) (finding, error) {
+	var f finding
 	stmt, err := db.Reader().PrepareContext(ctx, `SELECT c.hash, c.bytes FROM entries e
 		JOIN changes c ON c.doc_id = e.doc_id AND c.hash = e.hash WHERE e.site_id = $1 AND e.id = $2`)
 	if err != nil {
@@ -207,21 +214,26 @@ func (t *Trial) freshReader(ctx context.Context, s *site, f *finding) error {
 	}
 	ctx, cancel := context.WithTimeout(ctx, levelWithin)
 	defer cancel()
-	listed := map[string][]change.Hash{}
+	said := map[string][]change.Hash{} // heads, as the server said last
+	names := map[string]string{}
 	end, err := h.session(ctx, t.server.base, func(m wire.Message) bool {
-		if list, ok := m.(wire.Documents); ok {
-			clear(listed)
-			for _, d := range list.Documents {
-				listed[d.Name] = d.Heads
+		switch m := m.(type) {
+		case wire.Documents:
+			for _, d := range m.Documents {
+				names[d.ID], said[d.Name] = d.Name, d.Heads
+			}
+		case wire.Sync:
+			if p, err := wire.DecodeSync(m.Data); err == nil {
+				said[names[m.DocumentID]] = p.Heads
 			}
 		}
-		return level(h.phone, listed)
+		return level(h.phone, said)
 	})
 	if err != nil {
 		return err
 	}
-	if !level(h.phone, listed) {
-		return fmt.Errorf("the socket ended before everything had come: %s", end)
+	if !level(h.phone, said) {
+		return fmt.Errorf("%w: %s", errCutOff, end)
 	}
 	there := map[logbook.EntryID]string{}
 	for id := range t.ledger.of(s.index) {
@@ -233,12 +245,15 @@ func (t *Trial) freshReader(ctx context.Context, s *site, f *finding) error {
 	return nil
 }
 
-// A phone with nothing of its own is level when it has the heads that the server listed.
-func level(p *phonesim.Phone, listed map[string][]change.Hash) bool {
-	for name, heads := range listed {
+// errCutOff is a socket that ended before everything had come.
+var errCutOff = errors.New("the socket ended before everything had come")
+
+// A phone with nothing of its own is level when it has the heads that the server named last, of every document.
+func level(p *phonesim.Phone, said map[string][]change.Hash) bool {
+	for name, heads := range said {
 		if !slices.Equal(p.Heads(name), heads) {
 			return false
 		}
 	}
-	return len(listed) > 0
+	return len(said) > 0
 }
