@@ -39,6 +39,9 @@ func (s *Server) authenticate(ctx context.Context, b Bearer, audience auth.Audie
 		return caller{}, err
 	}
 	d, err := s.accounts.Device(ctx, claims.Device)
+	if err != nil && problem.From(err).Kind != problem.NotFound {
+		return caller{}, err // the database's trouble, and not the device's
+	}
 	if err != nil || d.Site != claims.Site {
 		return caller{}, problem.New(problem.Unauthenticated, "Authorization", "The device of this token is not known here.")
 	}

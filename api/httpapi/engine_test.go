@@ -72,7 +72,7 @@ var again = map[string]func(*testing.T){
 	"TestClockEntries":          TestClockEntries,
 	"TestHealth":                TestHealth,
 
-	"TestSocketWhileTheDatabaseFails": TestSocketWhileTheDatabaseFails,
+	"TestWhileTheDatabaseFails": TestWhileTheDatabaseFails,
 }
 
 func TestOnPostgreSQL(t *testing.T) {

@@ -94,8 +94,12 @@ func sentence(s string) string {
 }
 
 // public finds the error that may be shown. A disk without room is worth its own sentence: somebody can do something
-// about it, and a phone that comes again later loses nothing.
+// about it, and a phone that comes again later loses nothing. So has a database that is away for a moment.
 func public(err error) *problem.Error {
+	if errors.Is(err, hub.ErrAway) {
+		return &problem.Error{Kind: problem.Unavailable, Cause: err,
+			Sentence: "The server's database does not answer: nothing was stored, and it goes on by itself when it does."}
+	}
 	if errors.Is(err, hub.ErrFull) {
 		return &problem.Error{Kind: problem.Unavailable, Cause: err,
 			Sentence: "The server's disk is full: nothing was stored, and it goes on by itself when there is room."}

@@ -231,11 +231,15 @@ func TestReusableTicketIsBound(t *testing.T) {
 	y.wantClosed("run out", y.socket(path), hub.CloseIdentity)
 }
 
-// A database that fails says nothing about a ticket: the phone is to come again, and not to think that it is unknown.
-func TestSocketWhileTheDatabaseFails(t *testing.T) {
+// A database that fails says nothing about a ticket or a device: the phone is to come again, and not to think that it
+// is unknown.
+func TestWhileTheDatabaseFails(t *testing.T) {
 	y := newYard(t, nil)
 	h := y.enrol(y.site("brook").ID, rights.Crew, "Dan")
 	path := h.ticket()
 	y.must(y.db.Close())
 	y.wantClosed("no database", y.socket(path), hub.CloseTryLater)
+	if a := y.ask("GET", h.at("/documents"), h.access, nil); a.status < 500 {
+		t.Errorf("without a database a device is answered %s", a)
+	}
 }

@@ -7,6 +7,8 @@ import (
 	"os"
 	"path/filepath"
 	"testing"
+
+	"gatewright/sync/pgstore/pgtest"
 )
 
 var program string
@@ -41,8 +43,30 @@ func TestKill(t *testing.T) {
 	}
 }
 
+func TestKillPostgres(t *testing.T) {
+	store, err := NewPostgres(t.Context(), t.TempDir(), "", nil)
+	if errors.Is(err, pgtest.ErrMissing) && os.Getenv(pgtest.Needed) == "" {
+		t.Skipf("NOT CHECKED: kills on PostgreSQL: %v", err)
+	} else if err != nil {
+		t.Fatal(err)
+	}
+	defer func() {
+		if err := store.Close(); err != nil {
+			t.Error(err)
+		}
+	}()
+	res, err := Kill(t.Context(), program, store, KillPlan{Plan: Plan{Sites: 2, Phones: 4, Seed: 4, Log: t.Output()}, Kills: 4})
+	t.Logf("%+v", res)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if res.Kills != 4 || res.StoreKills == 0 || res.Acknowledged < 50 {
+		t.Errorf("%d kills, %d of the database, and %d entries acknowledged show nothing", res.Kills, res.StoreKills, res.Acknowledged)
+	}
+}
+
 func TestFull(t *testing.T) {
-	res, err := Full(t.Context(), program, t.TempDir(), onSQLite, FullPlan{Plan: Plan{Sites: 2, Phones: 3, Seed: 2, Log: t.Output()}, Room: 2 << 20})
+	res, err := Full(t.Context(), program, onSQLite, FullPlan{Plan: Plan{Sites: 2, Phones: 3, Seed: 2, Log: t.Output()}, Room: 2 << 20})
 	if errors.Is(err, ErrNoMount) {
 		t.Skipf("NOT CHECKED: a full disk: %v", err)
 	}

@@ -59,13 +59,6 @@ func (s *SQLite) write(f files) error {
 	return nil
 }
 
-// harm is one way to damage a copy.
-type harm struct {
-	name string
-	do   func(*files)
-	kept int // transactions of the log that are left
-}
-
 // damage is the trial's own part: what it was made from.
 type damage struct {
 	*Trial
@@ -218,55 +211,6 @@ func (d *damage) damageLogs(ctx context.Context, n int) error {
 	return nil
 }
 
-// logHarm gives the i-th way to damage the log; places are drawn.
-func (d *damage) logHarm(i int) harm {
-	w := d.log
-	frame := w.frame()
-	end := walHeader + w.frames*frame
-	cut := func(name string, at int) harm {
-		return harm{fmt.Sprintf("%s, cut at %d of %d", name, at, end), func(f *files) { f.log = f.log[:min(at, len(f.log))] }, w.kept(at)}
-	}
-	flip := func(name string, at int) harm {
-		from := 0 // damage to the header takes everything
-		if at >= walHeader {
-			from = at - (at-walHeader)%frame
-		}
-		bit := byte(1) << d.chance.IntN(8)
-		return harm{fmt.Sprintf("%s, bit changed at %d of %d", name, at, end), func(f *files) { f.log[at] ^= bit }, w.kept(from)}
-	}
-	start := walHeader + d.chance.IntN(w.frames)*frame
-	last := end - frame
-	switch i % 12 {
-	case 0:
-		return cut("between two transactions", d.endOf(d.chance.IntN(len(w.commits))))
-	case 1:
-		return cut("half a frame", start+frameHeader+d.chance.IntN(w.page))
-	case 2:
-		return flip("in a page", start+frameHeader+d.chance.IntN(w.page))
-	case 3:
-		return flip("in a frame's header", start+d.chance.IntN(frameHeader))
-	case 4:
-		return flip("in the log's header", d.chance.IntN(walHeader))
-	case 5:
-		return harm{"the log gone", func(f *files) { f.log = nil }, 0}
-	case 6:
-		return cut("in the log's header", d.chance.IntN(walHeader))
-	case 7:
-		return harm{"the last sector never written", func(f *files) { clear(f.log[end-512 : end]) }, w.kept(last)}
-	case 8:
-		return cut("after the last acknowledged transaction", d.endOf(d.needed)+d.chance.IntN(end-d.endOf(d.needed)+1))
-	case 9:
-		return harm{"rubbish after the end", func(f *files) {
-			f.log = append(f.log[:end], bytes.Repeat([]byte{0xa5}, 1+d.chance.IntN(3*frame))...)
-		}, len(w.commits)}
-	case 10:
-		return harm{"half a frame after the end", func(f *files) {
-			f.log = append(f.log[:end], f.log[start:start+frame/2]...)
-		}, len(w.commits)}
-	}
-	return cut("between two frames", start)
-}
-
 // tryLog starts the server on a copy with a damaged log: what was acknowledged is there, or it is said that it is
 // not, and the phones bring it back.
 func (d *damage) tryLog(ctx context.Context, h harm, f files) error {
@@ -302,10 +246,28 @@ func (d *damage) tryLog(ctx context.Context, h harm, f files) error {
 	case lost:
 		count(d.res.Facts, "losses_said")
 		d.res.Facts["entries_brought_back"] = found.Lost + number(d.res.Facts["entries_brought_back"])
+		if err := d.openWindows(ctx); err != nil { // as it is said at start
+			return err
+		}
 	default:
 		count(d.res.Facts, "nothing_lost")
 	}
 	return d.heal(ctx)
+}
+
+// openWindows opens a restore window at every site: what phones bring back of one another's then needs no
+// confirmation.
+func (d *damage) openWindows(ctx context.Context) error {
+	for _, s := range d.sites {
+		token, err := s.manager.access(ctx, d.server.base)
+		if err != nil {
+			return err
+		}
+		if err := ask(ctx, d.server.base, "POST", "/api/v1/sites/"+s.id+"/restore-window", token, object{"minutes": 10}, nil); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 func number(v any) int { n, _ := v.(int); return n }
@@ -326,8 +288,7 @@ func (d *damage) heal(ctx context.Context) error {
 		return err
 	}
 	d.disconnect()
-	d.acked = append(d.acked, d.ledger.newlyAcknowledged()...)
-	found, err := d.lookUp(ctx, d.acked)
+	found, err := d.lookUp(ctx, append(d.ledger.newlyAcknowledged(), d.acked...))
 	if err != nil || !found.none() {
 		d.res.Lost += found.Lost
 		d.res.Altered += found.Altered
@@ -469,24 +430,37 @@ func (d *damage) tryPage(ctx context.Context, f files, victim logbook.EntryID) e
 		if missing == 0 {
 			return errors.New("a change whose bytes have another hash is served")
 		}
+		if err := d.openWindows(ctx); err != nil {
+			return err
+		}
 		return d.heal(ctx)
 	}
 	return nil
 }
 
-// serves counts the acknowledged entries that a new phone does not get. An entry in other bytes is an error.
+// serves counts the entries acknowledged before the kill that a new phone does not get. One in other bytes is an error.
 func (d *damage) serves(ctx context.Context, s *site) (missing int, err error) {
-	var f finding
-	if err := d.freshReader(ctx, s, &f); errors.Is(err, errCutOff) || isRefusal(err) {
+	there, err := d.freshReader(ctx, s)
+	if errors.Is(err, errCutOff) || isRefusal(err) {
 		return 0, nil // the server says that it cannot read
 	} else if err != nil {
 		return 0, err
 	}
-	if f.Altered > 0 {
-		d.res.Altered += f.Altered
-		return 0, errors.Join(f.named...)
+	known := d.ledger.of(s.index)
+	for id, raw := range there {
+		if raw != known[id].raw {
+			d.res.Altered++
+			return 0, fmt.Errorf("entry %s is served in other bytes than were saved", id)
+		}
 	}
-	return f.Lost, nil
+	for _, id := range d.acked {
+		if _, here := known[id]; here {
+			if _, served := there[id]; !served {
+				missing++
+			}
+		}
+	}
+	return missing, nil
 }
 
 func isRefusal(err error) bool { _, ok := errors.AsType[*refusal](err); return ok }

@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"net/http"
-	"path/filepath"
 	"strings"
 	"time"
 )
@@ -27,7 +26,7 @@ const (
 // Full runs the trial by a full disk. Each time the load fills the disk; the server must stay up, say why it takes
 // nothing more, and go on answering what it is asked; it is killed and started again on the full disk; and when
 // there is room, everything that waited goes through. The store is made by place on the small disk's folder.
-func Full(ctx context.Context, bin, folder string, place func(folder string) (Store, error), p FullPlan) (res Result, err error) {
+func Full(ctx context.Context, bin string, place func(folder string) (Store, error), p FullPlan) (res Result, err error) {
 	begun := time.Now()
 	if p.Rounds == 0 {
 		p.Rounds = 1
@@ -39,7 +38,7 @@ func Full(ctx context.Context, bin, folder string, place func(folder string) (St
 		p.Room = 4 << 20
 	}
 	res = Result{Trial: "full", Seed: p.Seed, Facts: map[string]any{}}
-	d, err := newDisk(filepath.Join(folder, "disk"), p.Size)
+	d, err := newDisk(p.Size)
 	if err != nil {
 		return res, err
 	}
@@ -215,6 +214,18 @@ func (t *Trial) blocked() bool {
 		}
 	}
 	return true
+}
+
+// someonePutOff reports that a phone was told to come again.
+func (t *Trial) someonePutOff() bool {
+	for _, s := range t.sites {
+		for _, h := range s.phones {
+			if h.putOff.Load() > 0 {
+				return true
+			}
+		}
+	}
+	return false
 }
 
 // forgive begins to count anew how often phones were told to come again.

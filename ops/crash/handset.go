@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"math/rand/v2"
+	"net/http"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -31,6 +32,7 @@ type handset struct {
 	nudge  chan struct{}
 
 	waiting map[logbook.EntryID]bool // saved and not acknowledged
+	turned  map[logbook.EntryID]bool // not accepted, which was complained about
 	open    atomic.Int64             // how many these are
 	said    talk
 	putOff  atomic.Int64 // how often it was told to come again later
@@ -39,7 +41,7 @@ type handset struct {
 
 func (t *Trial) newHandset(s *site, d *device) (*handset, error) {
 	h := &handset{t: t, site: s, dev: d, random: rand.New(rand.NewPCG(t.chance.Uint64(), t.chance.Uint64())),
-		nudge: make(chan struct{}, 1), waiting: map[logbook.EntryID]bool{}}
+		nudge: make(chan struct{}, 1), waiting: map[logbook.EntryID]bool{}, turned: map[logbook.EntryID]bool{}}
 	chance := rand.NewChaCha8([32]byte(fmt.Appendf(nil, "%032x", t.chance.Uint64())))
 	var err error
 	h.phone, err = phonesim.Open(phonesim.Config{Site: s.id, Device: d.id,
@@ -175,8 +177,9 @@ func (h *handset) settle() {
 	still := map[logbook.EntryID]bool{}
 	for _, p := range h.phone.Outbox() {
 		still[p.ID] = true
-		if p.State != phonesim.Waiting {
-			h.t.complain("entry %s of device %s is %s: %s %s", p.ID, h.dev.id, p.State, p.Code, p.Reason)
+		if p.State != phonesim.Waiting && !h.turned[p.ID] {
+			h.turned[p.ID] = true
+			h.t.complain("entry %s of device %s is %s: %s %s\n%s", p.ID, h.dev.id, p.State, p.Code, p.Reason, strings.Join(h.said, "\n"))
 		}
 	}
 	for id := range h.waiting {
@@ -230,7 +233,7 @@ func (h *handset) work(ctx context.Context, s *server) {
 		if ctx.Err() != nil || h.t.struck.Load() {
 			return
 		}
-		if refused := (*refusal)(nil); errors.As(err, &refused) && refused.status == 503 || end.code == hub.CloseTryLater {
+		if h.t.comeAgain(err) || end.code == hub.CloseTryLater {
 			h.putOff.Add(1)
 			h.t.notePutOff(end, err)
 			if err := h.record(); err != nil { // people go on, signal or not
@@ -252,6 +255,16 @@ func (h *handset) work(ctx context.Context, s *server) {
 			return
 		}
 	}
+}
+
+// comeAgain tells whether an answer means that the phone is to come again later: one that says so, or that a database
+// with a server of its own, which is killed here, does not answer.
+func (t *Trial) comeAgain(err error) bool {
+	refused, ok := errors.AsType[*refusal](err)
+	if _, breakable := t.store.(Breakable); ok && breakable && refused.status == http.StatusInternalServerError {
+		return true
+	}
+	return ok && refused.status == http.StatusServiceUnavailable
 }
 
 // later waits as a phone does that was told to come again.

@@ -90,8 +90,15 @@ func (t *Trial) killOnce(ctx context.Context, p KillPlan, res *Result) error {
 		if err := t.until(ctx, "what was under way at the last kill going through", drainWithin, t.drained); err != nil {
 			return err
 		}
-		t.fuse.Store(int64(1 + t.chance.IntN(150*p.Sites*p.Phones)))
 		t.record(true)
+		// And every fourth time, two rounds later, it dies alone first.
+		if b, ok := t.store.(Breakable); ok && res.Kills%4 == 1 {
+			if err := t.breakBeneath(ctx, b, res); err != nil {
+				return err
+			}
+			t.record(true)
+		}
+		t.fuse.Store(int64(1 + t.chance.IntN(150*p.Sites*p.Phones)))
 	}
 	select {
 	case <-t.server.gone:
@@ -107,11 +114,11 @@ func (t *Trial) killOnce(ctx context.Context, p KillPlan, res *Result) error {
 	if err := t.verdict(); err != nil {
 		return err
 	}
+	// Every fourth time the database dies with the server.
 	if b, ok := t.store.(Breakable); ok && res.Kills%4 == 0 {
-		if err := t.breakStore(ctx, b); err != nil {
+		if err := t.breakStore(ctx, b, res); err != nil {
 			return err
 		}
-		res.StoreKills++
 	}
 	if err := t.restart(res); err != nil {
 		return err
@@ -126,14 +133,44 @@ func (t *Trial) killOnce(ctx context.Context, p KillPlan, res *Result) error {
 	return nil
 }
 
-func (t *Trial) breakStore(ctx context.Context, b Breakable) error {
+func (t *Trial) breakStore(ctx context.Context, b Breakable, res *Result) error {
 	if err := b.Break(); err != nil {
 		return fmt.Errorf("killing the database: %w", err)
 	}
+	res.StoreKills++
 	if err := b.Mend(ctx); err != nil {
 		return fmt.Errorf("starting the database again: %w", err)
 	}
 	return nil
+}
+
+// breakBeneath kills the database alone, under load, and starts it again: the server stays up, tells phones to come
+// again, and goes on by itself.
+func (t *Trial) breakBeneath(ctx context.Context, b Breakable, res *Result) error {
+	t.forgive()
+	_, before := t.ledger.counts()
+	enough := before + 1 + t.chance.IntN(40*len(t.sites))
+	if err := t.until(ctx, "some entries being acknowledged", drainWithin, func() bool { _, n := t.ledger.counts(); return n >= enough }); err != nil {
+		return err
+	}
+	if err := b.Break(); err != nil {
+		return fmt.Errorf("killing the database: %w", err)
+	}
+	res.StoreKills++
+	if err := t.until(ctx, "a phone being told to come again", drainWithin, t.someonePutOff); err != nil {
+		return err
+	}
+	if err := b.Mend(ctx); err != nil {
+		return fmt.Errorf("starting the database again: %w", err)
+	}
+	t.record(false)
+	if err := t.until(ctx, "what was under way when the database died going through", drainWithin, t.drained); err != nil {
+		return err
+	}
+	f, err := t.lookUp(ctx, t.ledger.newlyAcknowledged())
+	res.Lost += f.Lost
+	res.Altered += f.Altered
+	return errors.Join(append(f.named, err)...)
 }
 
 // restart starts the server again; one time in six it is killed once more while it starts.

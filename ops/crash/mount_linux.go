@@ -14,19 +14,23 @@ var ErrNoMount = errors.New("no small disk can be mounted here")
 // disk is a small disk in memory.
 type disk struct{ folder string }
 
-// newDisk mounts a disk of so many bytes at a folder, which it makes.
-func newDisk(folder string, size int) (*disk, error) {
-	if err := os.MkdirAll(folder, 0o700); err != nil {
+// newDisk mounts a disk of so many bytes at a folder that it makes. Others may reach it: PostgreSQL does not run as
+// root.
+func newDisk(size int) (*disk, error) {
+	folder, err := os.MkdirTemp("", "gwdisk")
+	if err != nil {
 		return nil, err
 	}
 	if err := syscall.Mount("tmpfs", folder, "tmpfs", 0, fmt.Sprintf("size=%d,mode=0755", size)); err != nil {
-		return nil, fmt.Errorf("%w: %w", ErrNoMount, err)
+		return nil, errors.Join(fmt.Errorf("%w: %w", ErrNoMount, err), os.Remove(folder))
 	}
 	return &disk{folder}, nil
 }
 
 // unmount takes the disk away with all that is on it.
-func (d *disk) unmount() error { return syscall.Unmount(d.folder, syscall.MNT_DETACH) }
+func (d *disk) unmount() error {
+	return errors.Join(syscall.Unmount(d.folder, syscall.MNT_DETACH), os.Remove(d.folder))
+}
 
 // free is how many bytes can still be written.
 func (d *disk) free() (int64, error) {

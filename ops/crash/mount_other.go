@@ -7,9 +7,9 @@ import "errors"
 // ErrNoMount is given where no small disk can be made: it needs Linux and the right to mount.
 var ErrNoMount = errors.New("no small disk can be mounted here")
 
-type disk struct{}
+type disk struct{ folder string }
 
-func newDisk(string, int) (*disk, error) { return nil, ErrNoMount }
+func newDisk(int) (*disk, error) { return nil, ErrNoMount }
 
 func (*disk) unmount() error   { return ErrNoMount }
 func (*disk) fill(int64) error { return ErrNoMount }

@@ -191,9 +191,11 @@ func (t *Trial) nothingRefused(ctx context.Context, db Database, s *site, f *fin
 func (t *Trial) freshReaders(ctx context.Context) (finding, error) {
 	var f finding
 	for _, s := range t.sites {
-		if err := t.freshReader(ctx, s, &f); err != nil {
+		there, err := t.freshReader(ctx, s)
+		if err != nil {
 			return f, fmt.Errorf("a new phone at site %d: %w", s.index, err)
 		}
+		t.compare(s, there, &f)
 	}
 	return f, nil
 }
@@ -201,16 +203,17 @@ func (t *Trial) freshReaders(ctx context.Context) (finding, error) {
 // levelWithin bounds how long a new phone may take to fetch a site.
 const levelWithin = 2 * time.Minute
 
-func (t *Trial) freshReader(ctx context.Context, s *site, f *finding) error {
+// freshReader gives the recorded entries that a new phone got.
+func (t *Trial) freshReader(ctx context.Context, s *site) (map[logbook.EntryID]string, error) {
 	if s.reader == nil {
 		var err error
 		if s.reader, err = t.enrol(ctx, s); err != nil {
-			return err
+			return nil, err
 		}
 	}
 	h, err := t.newHandset(s, s.reader)
 	if err != nil {
-		return err
+		return nil, err
 	}
 	ctx, cancel := context.WithTimeout(ctx, levelWithin)
 	defer cancel()
@@ -230,10 +233,10 @@ func (t *Trial) freshReader(ctx context.Context, s *site, f *finding) error {
 		return level(h.phone, said)
 	})
 	if err != nil {
-		return err
+		return nil, err
 	}
 	if !level(h.phone, said) {
-		return fmt.Errorf("%w: %s", errCutOff, end)
+		return nil, fmt.Errorf("%w: %s", errCutOff, end)
 	}
 	there := map[logbook.EntryID]string{}
 	for id := range t.ledger.of(s.index) {
@@ -241,8 +244,7 @@ func (t *Trial) freshReader(ctx context.Context, s *site, f *finding) error {
 			there[id] = raw
 		}
 	}
-	t.compare(s, there, f)
-	return nil
+	return there, nil
 }
 
 // errCutOff is a socket that ended before everything had come.

@@ -457,3 +457,68 @@ func TestMarkIsStoredWithItsEntry(t *testing.T) {
 		t.Errorf("the entry is stored: %v, its mark: %v", l.stored(november)[of] != nil, mark)
 	}
 }
+
+// TestAuthorAndCarrierAtOnce: a change that the server lost comes by another phone while its author's message, which
+// names it, waits in the same line. The author is not told that its own change waits for its author.
+func TestAuthorAndCarrierAtOnce(t *testing.T) {
+	for _, authorFirst := range []bool{false, true} {
+		l := newLab(t)
+		author, carrier, third := l.peer(l.enrol(1, "crew")), l.peer(l.enrol(2, "crew")), l.peer(l.enrol(3, "crew"))
+		id := author.tick()
+		third.connect()
+		third.tick()
+		carrier.connect()
+		carrier.open(november)
+		l.settle(40)
+		l.park = func(ev hub.Event) bool { _, is := ev.(hub.Appended); return is }
+		third.tick()
+		l.settle(20)
+		bring := func() {
+			carrier.take(november, author)
+			carrier.say(november)
+			l.settle(20)
+		}
+		if !authorFirst {
+			bring()
+		}
+		author.connect()
+		l.settle(20)
+		if authorFirst {
+			bring()
+		}
+		l.park = nil
+		l.events = append(l.events, l.parked...)
+		l.settle(60)
+		if author.codes() != "" {
+			t.Errorf("author first %v: the author was told %q", authorFirst, author.codes())
+		}
+		if l.stored(november)[id] == nil || l.held(november) != 0 || !author.safe(november) {
+			t.Errorf("author first %v: stored %v, held %d, safe %v", authorFirst, l.stored(november)[id] != nil, l.held(november), author.safe(november))
+		}
+	}
+}
+
+// TestAuthorsWordIsRemembered: who vouched for a change that still waits for another author's is not asked again.
+func TestAuthorsWordIsRemembered(t *testing.T) {
+	l := newLab(t)
+	first, second, carrier := l.peer(l.enrol(1, "crew")), l.peer(l.enrol(2, "crew")), l.peer(l.enrol(3, "crew"))
+	first.tick()
+	second.take(november, first)
+	second.tick()
+	first.take(november, second)
+	id := first.tick()
+	carrier.take(november, first)
+	carrier.connect()
+	l.settle(40)
+	first.connect()
+	l.settle(40)
+	if l.held(november) != 2 {
+		t.Fatalf("%d changes are held, want the one of the second author and the one on top of it", l.held(november))
+	}
+	first.disconnect()
+	second.connect()
+	l.settle(60)
+	if l.stored(november)[id] == nil || l.held(november) != 0 {
+		t.Errorf("stored %v, held %d", l.stored(november)[id] != nil, l.held(november))
+	}
+}

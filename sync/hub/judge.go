@@ -115,6 +115,9 @@ func (s *Site) judgeOne(d *document, it *item, in *incoming) {
 		// Held before, and now for this: its author, when that is who brings it,
 		// must know to record it anew.
 		b.code, b.reason = admit.CodeDepends, "the change builds on one that is not taken"
+		if in.from.Device == b.device {
+			b.via = in.from.Device // and its word holds when what it builds on has come
+		}
 	case blocked:
 		v := admit.Verdict{Outcome: admit.Refused, Code: admit.CodeDepends,
 			Reason: "the change builds on one that was refused", Device: in.reading.Claim}

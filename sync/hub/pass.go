@@ -32,7 +32,14 @@ func (s *Site) answer(d *document, it *item, moved bool) {
 	if moved {
 		p.Owe()
 	}
-	s.tell(d, c, p, append(it.tell, it.msg.Heads...))
+	// What another peer brought in the same group, and this one can vouch for,
+	// is judged again with its word instead of being told to it as held.
+	if again := d.confirmed(it); len(again) > 0 {
+		d.queue = append(d.queue, &item{kind: fromWaiting, conn: it.conn, identity: c.identity, incoming: again, read: true})
+		s.tell(d, c, p, it.tell)
+	} else {
+		s.tell(d, c, p, append(it.tell, it.msg.Heads...))
+	}
 	if len(it.msg.Heads) == 0 && d.g.Len() == 0 {
 		s.unavailable(c, d.id)
 	}

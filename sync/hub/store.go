@@ -124,8 +124,13 @@ func (e *StoreError) Error() string {
 	return "refused: " + e.Code
 }
 
-// ErrFull is in the error of a store that had no room. Nothing was stored; reading goes on as before.
-var ErrFull = errors.New("the disk is full")
+// What may be in the error of a store that failed, for those who can say something better than that it did.
+var (
+	// ErrFull: there was no room. Nothing was stored; reading goes on as before.
+	ErrFull = errors.New("the disk is full")
+	// ErrAway: the database has a server of its own, and that does not answer for now.
+	ErrAway = errors.New("the database does not answer")
+)
 
 // Store keeps changes, and beside them what waits and what was refused. A call
 // that returns nil is durable: it survives the loss of power.

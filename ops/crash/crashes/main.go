@@ -16,8 +16,9 @@ import (
 	"gatewright/ops/crash"
 )
 
-const usage = `usage: ./ops/crashes kill [--store sqlite] [--kills 200] [--every 25]
-       ./ops/crashes full [--store sqlite] [--rounds 6] [--room 4]
+const usage = `usage: ./ops/crashes kill [--store sqlite|postgres] [--kills 200] [--every 25]
+       ./ops/crashes full [--store sqlite|postgres] [--rounds 6] [--room 4]
+       ./ops/crashes damage [--logs 60] [--pages 12] [--random 40]
 each with [--sites 4] [--phones 3] [--seed 1] [--folder DIR]`
 
 func main() {
@@ -31,6 +32,7 @@ type options struct {
 	store, folder string
 	kills, every  int
 	rounds, room  int
+	damage        crash.DamagePlan
 	sites, phones int
 	seed          uint64
 }
@@ -42,12 +44,15 @@ func run(ctx context.Context, args []string) int {
 	}
 	var o options
 	f := flag.NewFlagSet(args[0], flag.ContinueOnError)
-	f.StringVar(&o.store, "store", "sqlite", "sqlite")
+	f.StringVar(&o.store, "store", "sqlite", "sqlite or postgres")
 	f.StringVar(&o.folder, "folder", "", "folder for the trial's files; a temporary one that is removed when left out")
 	f.IntVar(&o.kills, "kills", 200, "how many kills")
 	f.IntVar(&o.every, "every", 25, "kills between two full looks")
 	f.IntVar(&o.rounds, "rounds", 6, "how often the disk fills")
 	f.IntVar(&o.room, "room", 4, "MiB that are free when the load begins")
+	f.IntVar(&o.damage.Logs, "logs", 60, "copies with a damaged write-ahead log")
+	f.IntVar(&o.damage.Pages, "pages", 12, "copies with a bit changed in a stored change")
+	f.IntVar(&o.damage.Random, "random", 40, "copies with a bit changed anywhere in the file")
 	f.IntVar(&o.sites, "sites", 4, "sites")
 	f.IntVar(&o.phones, "phones", 3, "phones at each site, each a writer")
 	f.Uint64Var(&o.seed, "seed", 1, "of kill moments and what is recorded")
@@ -107,15 +112,21 @@ func trial(ctx context.Context, name string, o options) (res crash.Result, err e
 		return res, errors.Join(err, store.Close())
 	case "full":
 		place := func(folder string) (crash.Store, error) { return open(ctx, o.store, folder) }
-		return crash.Full(ctx, bin, folder, place, crash.FullPlan{Plan: plan, Rounds: o.rounds, Room: int64(o.room) << 20})
+		return crash.Full(ctx, bin, place, crash.FullPlan{Plan: plan, Rounds: o.rounds, Room: int64(o.room) << 20})
+	}
+	if name == "damage" {
+		o.damage.Plan = plan
+		return crash.Damage(ctx, bin, folder, o.damage)
 	}
 	return res, fmt.Errorf("%q is no trial: %w", name, errUsage)
 }
 
-func open(_ context.Context, name, folder string) (crash.Store, error) {
+func open(ctx context.Context, name, folder string) (crash.Store, error) {
 	switch name {
 	case "sqlite":
 		return crash.NewSQLite(filepath.Join(folder, "data")), nil
+	case "postgres":
+		return crash.NewPostgres(ctx, filepath.Join(folder, "data"), "", nil)
 	}
-	return nil, fmt.Errorf("--store: %q is none of sqlite: %w", name, errUsage)
+	return nil, fmt.Errorf("--store: %q is neither sqlite nor postgres: %w", name, errUsage)
 }
