@@ -2,7 +2,8 @@
 // invitations, challenges and tickets. Names live here and nowhere else, so that they can be erased; documents
 // hold ids only.
 //
-// Everything is plain SQL over the database that the sync store opened; a secret (an invitation's code, a
+// Everything is plain SQL over the database that the sync store opened. An id that a caller gives is looked up as
+// hub.Text gives it, since not every database takes any bytes for text; a secret (an invitation's code, a
 // ticket, a challenge) is stored as its SHA-256 only.
 package accounts
 

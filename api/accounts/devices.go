@@ -8,6 +8,7 @@ import (
 	"fmt"
 
 	"gatewright/api/problem"
+	"gatewright/sync/hub"
 )
 
 // Device is one enrolled browser or script.
@@ -102,7 +103,7 @@ func scanDevice(scan func(...any) error) (Device, error) {
 
 // Device finds a device by id, revoked ones included.
 func (a *Accounts) Device(ctx context.Context, id string) (Device, error) {
-	d, err := scanDevice(a.db.Reader().QueryRowContext(ctx, `SELECT `+deviceColumns+` FROM devices WHERE id = $1`, id).Scan)
+	d, err := scanDevice(a.db.Reader().QueryRowContext(ctx, `SELECT `+deviceColumns+` FROM devices WHERE id = $1`, hub.Text(id)).Scan)
 	if errors.Is(err, sql.ErrNoRows) {
 		return d, problem.New(problem.NotFound, "device", "This device is not known here.")
 	}

@@ -10,6 +10,7 @@ import (
 
 	"gatewright/api/problem"
 	"gatewright/schema/rights"
+	"gatewright/sync/hub"
 )
 
 // inviteLength is 100 bits of Crockford's base 32.
@@ -184,7 +185,7 @@ func (a *Accounts) grantOf(ctx context.Context, tx queryer, site, person string)
 	err := tx.QueryRowContext(ctx, `SELECT COALESCE(p.name, ''), g.role, g.from_at, COALESCE(g.until_at, 0)
 		FROM grants g JOIN people p ON p.id = g.person_id
 		WHERE g.site_id = $1 AND g.person_id = $2 AND (g.until_at IS NULL OR g.until_at > $3)`,
-		site, person, a.millis()).Scan(&p.Name, &p.Role, &p.From, &p.Until)
+		hub.Text(site), hub.Text(person), a.millis()).Scan(&p.Name, &p.Role, &p.From, &p.Until)
 	if errors.Is(err, sql.ErrNoRows) {
 		return p, problem.New(problem.NotFound, "person", "This person has no open access at this site.")
 	}

@@ -11,6 +11,7 @@ import (
 	"strings"
 
 	"gatewright/api/problem"
+	"gatewright/sync/hub"
 )
 
 // The decisions about what was refused.
@@ -175,6 +176,7 @@ func (a *Accounts) Discard(ctx context.Context, site, id, by, why string) (Refus
 // decide closes an item and what the same device brought with the same entries. An item that is closed with the
 // same decision stays as it is; one closed with the other is a conflict.
 func (a *Accounts) decide(ctx context.Context, site, id, decision, by, why string) (Refused, error) {
+	why = hub.Text(why)
 	now := a.millis()
 	var item Refused
 	err := a.db.Write(ctx, func(tx *sql.Tx) error {

@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"gatewright/api/problem"
+	"gatewright/sync/hub"
 )
 
 // ChallengeLife is how long a device has to sign a challenge.
@@ -51,7 +52,7 @@ func (a *Accounts) SpendChallenge(ctx context.Context, device, challenge string)
 	refused := problem.New(problem.Unauthenticated, "challenge", "The challenge is spent, out of time or not this device's: ask for a new one.")
 	err := a.db.Write(ctx, func(tx *sql.Tx) error {
 		res, err := tx.ExecContext(ctx, `DELETE FROM challenges WHERE nonce_hash = $1 AND device_id = $2 AND expires_at > $3`,
-			hash(challenge), device, a.millis())
+			hash(challenge), hub.Text(device), a.millis())
 		if err != nil {
 			return err
 		}
