@@ -64,11 +64,22 @@ async function look(phone, name) {
     await phone.page.locator(`:root[data-look="${theme}"]`).waitFor({ state: "attached" })
     await phone.shot(`recover-${name}-${scheme}`)
     await phone.page.evaluate(await readFile(axeFile, "utf8"))
-    const found = await phone.page.evaluate(() => axe.run(document, { runOnly: ["wcag2a", "wcag2aa", "wcag21aa", "wcag22aa"], rules: { "color-contrast-enhanced": { enabled: true } } }).then((r) => r.violations.map((v) => `${v.id}: ${v.nodes.map((n) => n.html).join(" ")}`)))
-    assert.deepEqual(found, [], `${name}, ${scheme}`)
+    const found = await phone.page.evaluate(() => axe.run(document, { runOnly: ["wcag2a", "wcag2aa", "wcag21aa", "wcag22aa"], rules: { "color-contrast-enhanced": { enabled: true } } }).then((r) => ({
+      violations: r.violations.map((v) => `${v.id}: ${v.nodes.map((n) => n.html).join(" ")}`),
+      contrast: r.passes.some((p) => p.id === "color-contrast-enhanced"),
+    })))
+    assert.deepEqual(found, { violations: [], contrast: true }, `${name}, ${scheme}`)
     const small = await phone.page.evaluate(() => [...document.querySelectorAll("dialog button, header button, nav button")].map((b) => [b.textContent.trim(), b.getBoundingClientRect()]).filter(([, r]) => r.width > 0 && (r.width < 47.5 || r.height < 47.5)).map(([t, r]) => `${t} ${r.width}x${r.height}`))
     assert.deepEqual(small, [], `targets of ${name} that are too small`)
-    assert.ok(await phone.page.evaluate(() => document.documentElement.scrollWidth <= innerWidth), `${name} scrolls sideways`)
+    for (const size of ["", "200%"]) {
+      const wide = await phone.page.evaluate((fontSize) => {
+        document.documentElement.style.fontSize = fontSize
+        const over = [document.documentElement, ...document.querySelectorAll("dialog")].filter((e) => e.scrollWidth > e.clientWidth).map((e) => `${e.tagName} ${e.scrollWidth} > ${e.clientWidth}`)
+        document.documentElement.style.fontSize = ""
+        return over
+      }, size)
+      assert.deepEqual(wide, [], `${name} scrolls sideways at ${size || "100%"} text`)
+    }
   }
   await phone.page.emulateMedia({ colorScheme: "light" })
 }
@@ -173,9 +184,19 @@ test("what a removed person recorded is not accepted, a manager decides, and the
   for (const phone of [petru, maeve, dan]) await has(phone, reading)
   await until("the accepted entry has left the list", async () => (await refusedOn(dan)).length === 2)
   assert.deepEqual((await refusedOn(dan)).map((p) => p.raw).toSorted(), [tick, squeak].toSorted())
+  await tab(dan, "Log")
+  const again = dan.page.getByRole("listitem").filter({ hasText: /^Supply pressure.*5.4 bar/ })
+  await again.filter({ hasText: "safe on the server" }).getByText("Dan Foley").waitFor()
+  assert.equal(await again.filter({ hasText: "not accepted" }).count(), 0)
   const server = (await office.refused(true)).map((item) => [item.entries[0].raw, item.decision, item.why ?? ""])
   assert.deepEqual(server.toSorted(), [[reading, "accept", ""], [squeak, "discard", "recorded twice, it is in the book already"]].toSorted())
   assert.equal((await petru.entries()).filter((raw) => raw.includes('"kind":"admitted"')).length, 1)
+  await tab(petru, "Log")
+  await petru.page.getByRole("listitem").filter({ hasText: /^Accepted by a manager: Supply pressure.*5.4 bar/ }).first().waitFor()
+  const itself = petru.page.getByRole("listitem").filter({ hasText: /^Supply pressure.*5.4 bar/ }).filter({ hasText: "Dan Foley" })
+  await itself.getByText("safe on the server").waitFor()
+  await look(petru, "accepted-elsewhere")
+  await tab(petru, "Round")
 
   // Dan's phone says what was decided, and lets go of what nobody needs.
   await dan.page.getByRole("banner").getByRole("button", { name: /2 not accepted/ }).click()

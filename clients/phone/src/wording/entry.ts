@@ -104,6 +104,8 @@ export function entryText(entry: Entry, n: Naming, depth = 0): string {
       return say("entry.seen", { of: of() })
     case "void":
       return say("entry.void", { of: of() })
+    case "admitted":
+      return sayIfKnown(`entry.admitted.${text(f["how"])}`, say("entry.admitted"), { of: of() })
     case "park":
       return say(f["out"] === true ? "entry.park.out" : "entry.park.back", { gate })
     case "event":
