@@ -355,7 +355,7 @@ var badPayloads = []struct {
 	{"a filter of 65 bits an entry", append([]byte{0x42, 0, 0, 1, 0, 12, 1, 65, 7}, make([]byte, 10)...)},
 	{"a filter of 0 probes", []byte{0x42, 0, 0, 1, 0, 5, 1, 10, 0, 0, 0, 0}},
 	{"a filter of 255 probes", []byte{0x42, 0, 0, 1, 0, 6, 1, 10, 0xff, 0x01, 0, 0, 0}},
-	{"a filter larger than any document needs", slices.Concat([]byte{0x42, 0, 0, 1, 0}, uleb(3+3+300_000), uleb(240_000), []byte{10, 7}, make([]byte, 300_001))},
+	{"a filter larger than any document needs", slices.Concat([]byte{0x42, 0, 0, 1, 0}, uleb(3+2+540_000), uleb(432_000), []byte{10, 7}, make([]byte, 540_001))},
 	{"a filter of no entries", []byte{0x42, 0, 0, 1, 0, 3, 0, 10, 7, 0}},
 	{"2^63 changes", append([]byte{0x42, 0, 0, 0}, uleb(1<<63)...)},
 	{"a change of 2^63 bytes", append([]byte{0x42, 0, 0, 0, 1}, uleb(1<<63)...)},

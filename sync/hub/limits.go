@@ -26,7 +26,7 @@ const (
 	bytesPerFrame  = 16 << 10 // of the frame itself: 8 MB a second
 	opsPerFrame    = 64       // operations read from its changes
 	chunksPerFrame = 16       // changes in it
-	effortPerFrame = 4096     // see graph.Effort
+	effortPerFrame = 16 << 10 // see graph.Effort; 200,000 changes can be fetched in one go
 
 	maxGroupSize = 2 << 20 // bytes of frames that are read and committed together, or one frame
 

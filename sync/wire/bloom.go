@@ -15,7 +15,7 @@ const (
 
 	maxBloomBits   = 64
 	maxBloomProbes = 16
-	maxBloomSize   = 256 << 10 // bytes: 200,000 changes that the other side may lack
+	maxBloomSize   = 512 << 10 // bytes: 400,000 changes that the other side may lack
 )
 
 // Bloom is a set of change hashes that may claim to hold one it does not, and
