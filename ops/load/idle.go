@@ -102,7 +102,7 @@ func (p *process) collected(ctx context.Context, free string) (int64, error) {
 }
 
 func (b *run) idleOurs(ctx context.Context, n idlers) (row, error) {
-	r := row{Server: serverNames[0], Phones: n.phones}
+	r := row{Server: serverNames[0], Phones: n.phones, Note: "plan and month open on each phone"}
 	folder, done, err := b.fresh("idle")
 	if err != nil {
 		return r, err

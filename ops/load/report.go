@@ -54,6 +54,10 @@ func newReport(folder string, s settings) *report {
 func (r *report) printMachine(w io.Writer) {
 	m := r.Machine
 	fmt.Fprintf(w, "%s, %d CPUs shared by server and load, %s, %s, Node %s, begun %s\n", m.System, m.CPUs, m.FileSystem, m.Go, m.Node, m.Begun)
+	if m.FileSystem == "tmpfs" {
+		fmt.Fprintln(w, "the data folder is in memory: what is said of durability means nothing here; choose another with --data")
+	}
+	fmt.Fprintln(w, "late p99 is how late the load itself was to send: where it is above a few ms the machine was busy, and latencies are not the servers' own")
 }
 
 // column is one column of the table; it is shown when some row has it.
