@@ -40,7 +40,15 @@ var (
 		},
 	}
 	onPostgreSQL = kind{
-		fresh: func(t testing.TB) string { return pgtest.Start(t) },
+		fresh: func(t testing.TB) string {
+			return pgtest.StartFrom(t, func(ctx context.Context, dsn string) error {
+				db, err := pgstore.Open(ctx, dsn, pgstore.Options{})
+				if err != nil {
+					return err
+				}
+				return db.Close()
+			})
+		},
 		open: func(t testing.TB, place string) (store, error) {
 			return pgstore.Open(context.Background(), place, pgstore.Options{})
 		},

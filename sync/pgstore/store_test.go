@@ -30,7 +30,13 @@ func open(t testing.TB, dsn string, o Options) *DB {
 
 func fresh(t testing.TB) (*DB, string) {
 	t.Helper()
-	dsn := pgtest.Start(t)
+	dsn := pgtest.StartFrom(t, func(ctx context.Context, dsn string) error {
+		db, err := Open(ctx, dsn, Options{})
+		if err != nil {
+			return err
+		}
+		return db.Close()
+	})
 	return open(t, dsn, Options{}), dsn
 }
 

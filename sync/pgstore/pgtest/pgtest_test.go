@@ -37,6 +37,29 @@ func TestFreshDatabases(t *testing.T) {
 	}
 }
 
+func TestCopies(t *testing.T) {
+	made := 0
+	prepare := func(ctx context.Context, dsn string) error {
+		made++
+		conn, err := pgx.Connect(ctx, dsn)
+		if err != nil {
+			return err
+		}
+		_, err = conn.Exec(ctx, `CREATE TABLE model AS SELECT 'filled' AS x`)
+		return errors.Join(err, conn.Close(ctx))
+	}
+	a, b := StartFrom(t, prepare), StartFrom(t, prepare)
+	if a == b || made != 1 {
+		t.Errorf("%s and %s, made %d times", a, b, made)
+	}
+	if got := ask(t, a, `WITH gone AS (DELETE FROM model RETURNING x) SELECT x FROM gone`); got != "filled" {
+		t.Errorf("a copy holds %q", got)
+	}
+	if got := ask(t, b, `SELECT x FROM model`); got != "filled" {
+		t.Errorf("the other copy holds %q", got)
+	}
+}
+
 // What was committed is there after a kill, and the folder goes away at the end.
 func TestKillAndRestart(t *testing.T) {
 	s := Own(t, Options{Settings: map[string]string{"max_connections": "20"}})

@@ -294,11 +294,16 @@ func (s *Server) DSN(database string) string {
 
 // Database makes a fresh, empty database and gives its address.
 func (s *Server) Database(ctx context.Context) (dsn string, err error) {
-	name := fmt.Sprintf("gatewright%d", s.databases.Add(1))
-	if err := s.exec(ctx, "CREATE DATABASE "+name); err != nil {
+	name, err := s.make(ctx, "")
+	return s.DSN(name), err
+}
+
+func (s *Server) make(ctx context.Context, how string) (name string, err error) {
+	name = fmt.Sprintf("gatewright%d", s.databases.Add(1))
+	if err := s.exec(ctx, "CREATE DATABASE "+name+how); err != nil {
 		return "", fmt.Errorf("making a database: %w", err)
 	}
-	return s.DSN(name), nil
+	return name, nil
 }
 
 // exec runs one statement as the owner of the cluster.
