@@ -29,7 +29,11 @@ func idleOf(quick bool) idlers {
 }
 
 // ofPeers is fewer: the others take their time to connect. Each of their phones has one document open, not two.
-func (n idlers) ofPeers() idlers { return idlers{n.phones / 5, n.sites / 5, n.month} }
+// What a Node server needs once for all counts in, which with few phones would be most of it.
+func (n idlers) ofPeers() idlers {
+	phones := min(n.phones, 5000)
+	return idlers{phones, phones / (n.phones / n.sites), n.month}
+}
 
 func describeIdle(quick bool) string {
 	n := idleOf(quick)
