@@ -93,7 +93,7 @@ func (p *Phone) turnEdits(rows []wire.RefusedChange) []Edit {
 	out := p.Edits()
 	for i := range out {
 		for _, r := range rows {
-			if r.Hash != out[i].by || r.Code == admit.CodeDepends {
+			if r.Hash != out[i].by || r.Code == admit.CodeDepends || r.Code == admit.CodeActor {
 				continue
 			}
 			out[i].State, out[i].Code, out[i].Reason = Refused, r.Code, r.Reason

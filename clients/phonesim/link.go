@@ -1,6 +1,7 @@
 package phonesim
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"slices"
@@ -32,12 +33,33 @@ func (p *Phone) Connect(serverTime int64) error {
 		}
 	}
 	p.Disconnect()
+	p.again()
 	p.link = &link{served: map[string]bool{}}
 	for _, d := range p.docs {
 		d.peer.Reset()
 		d.served, d.known = nil, false
 	}
 	return p.send(wire.Join{SenderID: p.peerID(), Metadata: wire.Metadata{StorageID: p.cfg.Device}, Gatewright: true})
+}
+
+// again has entries written once more that the server held for want of another
+// one, which has come: a server that was restored may have lost what it held.
+func (p *Phone) again() {
+	for id, parcel := range p.disk.parcels {
+		if parcel.State != Held {
+			continue
+		}
+		e, err := logbook.ParseEntry([]byte(parcel.Raw))
+		if err != nil {
+			continue
+		}
+		if of := cmp.Or(e.Of, e.Replaces); of != "" {
+			if _, here := p.Entry(of); here {
+				parcel.State, parcel.Code, parcel.Reason = Waiting, "", ""
+				p.disk.parcels[id] = parcel
+			}
+		}
+	}
 }
 
 // Disconnect ends the connection; what was not taken is not sent.

@@ -35,8 +35,10 @@ func (p *Phone) notTaken(m wire.Refused) error {
 		}
 	}
 	for _, r := range m.Refused {
-		if r.Code == admit.CodeDepends {
-			continue // it only builds on one that is refused, and is written again
+		if r.Code == admit.CodeDepends || r.Code == admit.CodeActor {
+			// It only builds on one that is refused, or its actor was taken for
+			// another's. It is written again, under an actor that is new.
+			continue
 		}
 		state := Refused
 		if r.Held {

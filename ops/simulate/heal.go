@@ -76,6 +76,14 @@ func (w *world) rest() {
 			w.restored = false
 			return
 		}
+		for _, h := range w.phones {
+			if l := h.link; l != nil && slices.ContainsFunc(h.disk.Parcels(), func(p phonesim.Parcel) bool { return p.State == phonesim.Held }) {
+				h.phone.Disconnect() // somebody opens the app once more
+				h.link = nil
+				l.leave()
+				h.try(10)
+			}
+		}
 		if w.restored { // somebody has to keep it open for so long
 			w.window()
 		}
@@ -123,12 +131,11 @@ func (w *world) unrest() string {
 		if h.link == nil {
 			return say("phone %d is not connected (trying %v, off line until %d of %d)", h.index, h.trying, h.offline, w.now)
 		}
-		for _, id := range h.pending {
-			p, there := h.disk.Parcel(id)
-			if there && p.State == phonesim.Held && w.mayWait(p) {
+		for _, p := range h.disk.Parcels() {
+			if p.State == phonesim.Refused || p.State == phonesim.Held && w.mayWait(p) {
 				continue
 			}
-			return say("%s of phone %d is %s, in the store: %v; %s %s", id, h.index, p.State, w.holds(id), p.Code, p.Reason)
+			return say("%s of phone %d is %s, in the store: %v; %s %s", p.ID, h.index, p.State, w.holds(p.ID), p.Code, p.Reason)
 		}
 		for _, e := range h.phone.Edits() {
 			if e.State == phonesim.Waiting {
@@ -181,6 +188,8 @@ func (w *world) returned() {
 			switch {
 			case inBox && p.State == phonesim.Refused:
 				where = "kept as not accepted"
+			case inBox && p.State == phonesim.Held && w.mayWait(p):
+				where = waitsForGone
 			case (inDoc || inBox) && h.shut:
 				if where == "" {
 					where = "kept on a phone that is shut out"
@@ -202,6 +211,8 @@ func (w *world) returned() {
 		switch where {
 		case "":
 			w.count["gone_with_every_disk"]++
+		case waitsForGone:
+			w.count["gone_but_kept_waiting_for_one_that_is_gone"]++
 		case heldFromRevoked:
 			w.count["gone_but_held_from_a_revoked_phone"]++
 		case "kept as not accepted":
@@ -216,6 +227,10 @@ func (w *world) returned() {
 		delete(w.absent, id)
 	}
 }
+
+// waitsForGone: it is on its phone and at the server, and voids or replaces an
+// entry of another month that no disk holds any more.
+const waitsForGone = "kept, and waits for an entry that is gone"
 
 // heldFromRevoked: a phone brought it, and was revoked since. Even a restore
 // window does not believe that; a manager has to look at it.

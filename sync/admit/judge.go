@@ -69,19 +69,16 @@ func (r *Reading) Judge(from Sender, know Knowledge) Verdict {
 	return r.foreign(device, from, know)
 }
 
-// JudgeAlone judges the entries of another author's change by themselves,
-// whatever the change builds on and whichever of them are in the log: whether
-// the server may write those that are not.
+// JudgeAlone judges the entries of another author's log change by themselves:
+// whatever the change builds on, whichever of them are in the log, and whoever
+// has its actor. It says whether the server may write those that are missing.
 func (r *Reading) JudgeAlone(from Sender, know Knowledge) Verdict {
-	device, v := r.author(from, know)
-	if v == nil && device == from.Device {
-		v = refuse(CodeDepends, "the change builds on one that was refused")
-	}
-	if v != nil {
-		v.Device = device
+	if r.Claim == "" || r.Claim == from.Device {
+		v := refuse(CodeDepends, "the change builds on one that was refused")
+		v.Device = r.Claim
 		return *v
 	}
-	return r.foreign(device, from, know)
+	return r.foreign(r.Claim, from, know)
 }
 
 // foreign judges a change of another author than the one who brings it.

@@ -522,3 +522,34 @@ func TestAuthorsWordIsRemembered(t *testing.T) {
 		t.Errorf("stored %v, held %d", l.stored(november)[id] != nil, l.held(november))
 	}
 }
+
+// TestActorTakenByAnEdit: an edit of the plan does not say whose it is, so that
+// after a restore whoever brings it first has its actor. The entries of the
+// manager who made it come back all the same.
+func TestActorTakenByAnEdit(t *testing.T) {
+	l := newLab(t)
+	manager := l.peer(l.enrol(1, "manager"))
+	manager.connect()
+	manager.open("plan")
+	l.post(hub.WritePlan{Token: 1, Items: planItems()})
+	l.settle(40)
+	manager.disconnect()
+	manager.put("plan", manager.next("plan", manager.field(t, "gates", "east", "name", change.String("Yard"))))
+	of := manager.tick()
+	carrier := l.peer(l.enrol(2, "manager"))
+	carrier.own = true
+	carrier.take("plan", manager)
+	l.restart(noon + 1_000_000)
+	carrier.connect()
+	carrier.say("plan")
+	l.settle(40)
+	carrier.take(november, manager)
+	carrier.say(november)
+	l.settle(60)
+	if l.stored(november)[of] == nil {
+		t.Errorf("the entry did not come back: %+v", carrier.refused)
+	}
+	if mark := marks(l)[logbook.EntryID(of)]; mark == nil || mark.How != admit.Restored {
+		t.Errorf("it is marked %+v", mark)
+	}
+}

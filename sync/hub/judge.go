@@ -135,8 +135,10 @@ func (s *Site) judgeOne(d *document, it *item, in *incoming) {
 }
 
 // rescue deals with a change of another author that can never come in as it is,
-// because it builds on one whose entry its author has recorded anew, or because
-// some of its own entries are in the log already. Its author may be gone for
+// because it builds on one whose entry its author has recorded anew, because
+// some of its own entries are in the log already, or because its actor was
+// bound to another device: an edit of the plan does not say whose it is, and
+// after a restore whoever brings it first has its actor. Its author may be gone for
 // good. If the bringer is believed, the server writes the entries that are
 // missing; else the change is held until that may be.
 func (s *Site) rescue(d *document, it *item, in *incoming, b *block) bool {
@@ -195,7 +197,8 @@ func (s *Site) verdict(d *document, it *item, in *incoming) {
 	v := in.reading.Judge(from, knowledge{s, d})
 	switch v.Outcome {
 	case admit.Refused:
-		if v.Code != admit.CodeTaken || !s.rescue(d, it, in, d.blocked[in.hash]) {
+		actor := v.Code == admit.CodeActor && in.reading.Claim != admit.ServerDevice // whose actors no phone has
+		if v.Code != admit.CodeTaken && !actor || !s.rescue(d, it, in, d.blocked[in.hash]) {
 			s.refuse(d, it, in, v)
 		}
 	case admit.Held:
