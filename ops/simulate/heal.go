@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"crypto/sha256"
+	"maps"
 	"slices"
 
 	"gatewright/clients/phonesim"
@@ -283,6 +284,7 @@ func (w *world) checkStore() {
 			}
 		}
 	}
+	w.checkWaiting()
 	w.checkKept()
 	if len(live) > 0 {
 		w.checkRules(site, live[w.rng.IntN(len(live))])
@@ -314,6 +316,23 @@ func (w *world) checkHeld(doc string, held []hub.HeldChange) {
 			if _, there := w.mem.Entry(siteID, op.Key); there {
 				w.fail(9, "%s is held in %s though its entry %s is in the log", h.Hash, doc, op.Key)
 			}
+		}
+	}
+}
+
+// checkWaiting: what the store said is held is still held, or was stored since.
+func (w *world) checkWaiting() {
+	waits := map[change.Hash]bool{}
+	docs, _ := w.mem.HeldDocuments(context.Background(), siteID)
+	for _, doc := range docs {
+		_, held, _ := w.mem.Load(context.Background(), siteID, doc)
+		for _, h := range held {
+			waits[h.Hash] = true
+		}
+	}
+	for _, h := range slices.SortedFunc(maps.Keys(w.kept), change.Hash.Compare) {
+		if _, stored := w.mem.Change(siteID, w.kept[h], h); !stored && !waits[h] {
+			w.fail(1, "change %s of %s was to be held and is nowhere", h, w.kept[h])
 		}
 	}
 }

@@ -117,6 +117,14 @@ func (n *node) perform(e hub.Effect) {
 	case hub.Keep:
 		n.ask("keep", func() hub.Event {
 			err := e.In(ctx, w.store, siteID)
+			if err == nil {
+				for _, h := range e.Held {
+					w.kept[h.Hash] = h.Doc
+				}
+			}
+			for _, h := range e.Unheld {
+				delete(w.kept, h)
+			}
 			if len(e.Held) > 0 {
 				w.count["held"] += len(e.Held)
 			}

@@ -214,7 +214,7 @@ func TestFinds(t *testing.T) {
 			}}
 		}, []int{5}},
 		{"a server that forgets what it holds", func() tamper {
-			return tamper{store: in(&broken{hold: true}), profile: restores}
+			return tamper{store: in(&broken{hold: true})}
 		}, []int{1, 9}},
 		{"a phone's disk that loses what was called saved", func() tamper { return tamper{forget: true} }, []int{1, 6}},
 		{"a server that does not hear every frame", func() tamper {

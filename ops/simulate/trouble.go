@@ -6,6 +6,7 @@ import (
 	"gatewright/clients/phonesim"
 	"gatewright/schema/logbook"
 	"gatewright/sync/admit"
+	"gatewright/sync/change"
 	"gatewright/sync/hub"
 	"gatewright/sync/storetest"
 )
@@ -238,6 +239,7 @@ func (w *world) restore() {
 	for _, h := range w.phones {
 		w.put2(h)
 	}
+	w.kept = map[change.Hash]string{}
 	missing := 0
 	for _, id := range w.order {
 		if r := w.ledger[id]; r.acked && !w.gone[id] && !w.holds(id) {
