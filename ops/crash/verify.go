@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"slices"
+	"strings"
 	"time"
 
 	"gatewright/clients/phonesim"
@@ -201,7 +202,7 @@ func (t *Trial) freshReaders(ctx context.Context) (finding, error) {
 }
 
 // levelWithin bounds how long a new phone may take to fetch a site.
-const levelWithin = 2 * time.Minute
+const levelWithin = time.Minute
 
 // freshReader gives the recorded entries that a new phone got.
 func (t *Trial) freshReader(ctx context.Context, s *site) (map[logbook.EntryID]string, error) {
@@ -229,11 +230,16 @@ func (t *Trial) freshReader(ctx context.Context, s *site) (map[logbook.EntryID]s
 			if p, err := wire.DecodeSync(m.Data); err == nil {
 				said[names[m.DocumentID]] = p.Heads
 			}
+		case wire.Unavailable: // it has nothing of that document after all
+			said[names[m.DocumentID]] = nil
 		}
 		return level(h.phone, said)
 	})
 	if err != nil {
 		return nil, err
+	}
+	if err := ctx.Err(); err != nil {
+		return nil, fmt.Errorf("everything coming: not within %v: %w\n%s\n%s", levelWithin, err, strings.Join(h.said, "\n"), t.server.said)
 	}
 	if !level(h.phone, said) {
 		return nil, fmt.Errorf("%w: %s", errCutOff, end)
