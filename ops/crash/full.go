@@ -108,19 +108,7 @@ func (t *Trial) fullOnce(ctx context.Context, d *disk, p FullPlan, res *Result) 
 // onFullDisk starts the server on a full disk. It may say in one sentence that it cannot; then it gets room first.
 func (t *Trial) onFullDisk(ctx context.Context, d *disk, res *Result) error {
 	if b, ok := t.store.(Breakable); ok {
-		if err := b.Break(); err != nil {
-			return err
-		}
-		res.StoreKills++
-		if err := b.Mend(ctx); err != nil {
-			res.Facts["database_start_on_full_disk"] = err.Error()
-			if err := d.relieve(); err != nil {
-				return err
-			}
-			if err := b.Mend(ctx); err != nil {
-				return fmt.Errorf("with room again: %w", err)
-			}
-		}
+		return t.onFullDatabase(ctx, b, d, res)
 	}
 	s, err := t.start(nil)
 	switch {
@@ -148,6 +136,33 @@ func (t *Trial) onFullDisk(ctx context.Context, d *disk, res *Result) error {
 	return err
 }
 
+// onFullDatabase kills a database whose disk is full, if it has not ended by itself, and starts all with room again.
+// The server itself is started before that, and has to say that it finds no database.
+func (t *Trial) onFullDatabase(ctx context.Context, b Breakable, d *disk, res *Result) (err error) {
+	if err := b.Break(); err != nil {
+		return err
+	}
+	res.StoreKills++
+	s, err := t.start(nil)
+	said := strings.TrimSpace(s.said.String())
+	switch {
+	case err == nil:
+		s.kill()
+		return errors.New("the server is ready without a database")
+	case !errors.Is(err, errEnded) || said == "" || strings.Contains(said, "panic"):
+		return fmt.Errorf("without a database it did not say why it does not start: %w", err)
+	}
+	res.Facts["said_without_database"] = said
+	if err := d.relieve(); err != nil {
+		return err
+	}
+	if err := b.Mend(ctx); err != nil {
+		return fmt.Errorf("with room again: %w", err)
+	}
+	t.server, err = t.start(nil)
+	return err
+}
+
 func count(facts map[string]any, what string) {
 	n, _ := facts[what].(int)
 	facts[what] = n + 1
@@ -159,7 +174,11 @@ func (t *Trial) whileFull(ctx context.Context, res *Result) error {
 	if !t.server.alive() {
 		return fmt.Errorf("the server ended: %v: %s", t.server.err, t.server.said)
 	}
-	for _, path := range []string{"/healthz", "/readyz"} {
+	paths := []string{"/healthz", "/readyz"}
+	if _, ok := t.store.(Breakable); ok {
+		paths = paths[:1] // PostgreSQL ends when its own log finds no room, and is not there to be read
+	}
+	for _, path := range paths {
 		answer, err := client.Get(t.server.base + path)
 		if err != nil {
 			return err
@@ -169,9 +188,13 @@ func (t *Trial) whileFull(ctx context.Context, res *Result) error {
 			return fmt.Errorf("%s answers %s", path, answer.Status)
 		}
 	}
-	if err := t.readAll(ctx); err != nil {
+	if err := t.readAll(ctx); t.comeAgain(err) {
+		count(res.Facts, "reads_refused_on_full_disk")
+		return nil
+	} else if err != nil {
 		return err
 	}
+	count(res.Facts, "reads_answered_on_full_disk")
 	// Something small may still find a place in a file that is there already; else the reason is said.
 	for _, s := range t.sites {
 		err := ask(ctx, t.server.base, "POST", "/api/v1/sites/"+s.id+"/invitations", s.manager.token, object{"role": "crew"}, nil)
@@ -180,6 +203,8 @@ func (t *Trial) whileFull(ctx context.Context, res *Result) error {
 		case err == nil:
 			count(res.Facts, "written_on_full_disk")
 		case errors.As(err, &refused) && refused.status == http.StatusServiceUnavailable && strings.Contains(refused.detail, "disk is full"):
+			count(res.Facts, "refused_on_full_disk")
+		case t.comeAgain(err):
 			count(res.Facts, "refused_on_full_disk")
 		default:
 			return fmt.Errorf("an invitation, which needs room, was answered with %w; want 503 that says that the disk is full", err)

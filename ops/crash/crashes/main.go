@@ -111,8 +111,16 @@ func trial(ctx context.Context, name string, o options) (res crash.Result, err e
 		res, err = crash.Kill(ctx, bin, store, crash.KillPlan{Plan: plan, Kills: o.kills, Every: o.every})
 		return res, errors.Join(err, store.Close())
 	case "full":
-		place := func(folder string) (crash.Store, error) { return open(ctx, o.store, folder) }
-		return crash.Full(ctx, bin, place, crash.FullPlan{Plan: plan, Rounds: o.rounds, Room: int64(o.room) << 20})
+		p := crash.FullPlan{Plan: plan, Rounds: o.rounds, Room: int64(o.room) << 20}
+		place := func(disk string) (crash.Store, error) { return open(ctx, o.store, disk) }
+		if o.store == "postgres" { // an empty one takes 40 MiB, and a file of its log 16
+			p.Size = 256 << 20
+			place = func(disk string) (crash.Store, error) {
+				return crash.NewPostgres(ctx, filepath.Join(folder, "data"), filepath.Join(disk, "postgres"),
+					map[string]string{"min_wal_size": "32MB", "max_wal_size": "64MB"})
+			}
+		}
+		return crash.Full(ctx, bin, place, p)
 	}
 	if name == "damage" {
 		o.damage.Plan = plan
