@@ -366,7 +366,7 @@ func TestServerKilled(t *testing.T) {
 				said := false
 				for n := counts[w] + 1; ; n++ {
 					if err := db.Append(context.Background(), link("s1", fmt.Sprintf("w%d", w), n)); err != nil {
-						if !errors.Is(err, ErrUnavailable) && !errors.Is(err, io.ErrUnexpectedEOF) {
+						if !errors.Is(err, ErrUnavailable) {
 							t.Errorf("writer %d: %v", w, err)
 						}
 						if _, refused := errors.AsType[*hub.StoreError](err); refused {
@@ -449,6 +449,7 @@ func TestCodes(t *testing.T) {
 		{pgconn.ErrReadOnlyConnection, ErrReadOnly},
 		{io.ErrUnexpectedEOF, ErrUnavailable},
 		{driver.ErrBadConn, ErrUnavailable},
+		{pgconn.ErrConnClosed, ErrUnavailable},
 		{&net.OpError{Op: "read", Err: errors.New("connection reset")}, ErrUnavailable},
 	} {
 		if err := fmt.Errorf("doing something: %w", c.err); !errors.Is(marked(err), c.want) {
