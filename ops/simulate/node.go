@@ -140,6 +140,12 @@ func (n *node) perform(e hub.Effect) {
 		}
 	case hub.Trouble:
 		w.checkBytes()
+		if _, is := errors.AsType[*hub.StoreError](e.Err); is && w.p.nodes > 1 {
+			// Both nodes wrote the same, one was quicker each time, and the other
+			// begins anew.
+			w.count["nodes_in_conflict"]++
+			return
+		}
 		if !errors.Is(e.Err, storetest.ErrFault) && !errors.Is(e.Err, errFull) {
 			w.fail(9, "a node reports trouble with %s that no fault explains: %v", e.Doc, e.Err)
 		}
