@@ -204,7 +204,8 @@ func (s *Server) watch() error {
 	guard := s.command("/bin/sh", "-c",
 		`cat >/dev/null; kill -QUIT "$0"; while kill -0 "$0" 2>/dev/null; do sleep 0.1; done; rm -rf "$1"`,
 		strconv.Itoa(s.postgres.Process.Pid), s.temporary)
-	guard.SysProcAttr.Setpgid = true // Ctrl-C is for us; we tell the guard by going away
+	// Ctrl-C is for us; we tell the guard by going away. It is of our account, which may take the folder away.
+	guard.SysProcAttr = &syscall.SysProcAttr{Setpgid: true}
 	leash, err := guard.StdinPipe()
 	if err != nil {
 		return err
