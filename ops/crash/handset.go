@@ -35,6 +35,7 @@ type handset struct {
 	turned  map[logbook.EntryID]bool // not accepted, which was complained about
 	open    atomic.Int64             // how many these are
 	said    talk
+	kept    atomic.Int64 // how many entries its outbox held when the phone was asked last
 	putOff  atomic.Int64 // how often it was told to come again later
 	joined  atomic.Bool  // a socket is open and the server has answered on it
 }
@@ -177,6 +178,9 @@ func (h *handset) settle() {
 	still := map[logbook.EntryID]bool{}
 	for _, p := range h.phone.Outbox() {
 		still[p.ID] = true
+		if p.State == phonesim.Held && h.t.mayHold {
+			continue // until its author and those whose work it builds on have been heard
+		}
 		if p.State != phonesim.Waiting && !h.turned[p.ID] {
 			h.turned[p.ID] = true
 			h.t.complain("entry %s of device %s is %s: %s %s\n%s", p.ID, h.dev.id, p.State, p.Code, p.Reason, strings.Join(h.said, "\n"))
@@ -188,7 +192,9 @@ func (h *handset) settle() {
 			delete(h.waiting, id)
 		}
 	}
-	if n := int64(len(h.waiting)); h.open.Swap(n) != n {
+	n, kept := int64(len(h.waiting)), int64(len(still))
+	openBefore, keptBefore := h.open.Swap(n), h.kept.Swap(kept)
+	if openBefore != n || keptBefore != kept {
 		h.t.changed()
 	}
 }

@@ -32,6 +32,7 @@ type Trial struct {
 	people  int
 	ledger  *Ledger
 
+	mayHold   bool // phones bring back one another's work: that is held for a while
 	recording atomic.Bool
 	struck    atomic.Bool  // the server was killed on purpose
 	fuse      atomic.Int64 // events until it is; 0 = never
@@ -195,8 +196,8 @@ func (t *Trial) where() string {
 	var out []string
 	for _, s := range t.sites {
 		for _, h := range s.phones {
-			if !h.joined.Load() || h.open.Load() > 0 {
-				out = append(out, fmt.Sprintf("site %d, device %s: connected %v, %d entries under way", s.index, h.dev.id, h.joined.Load(), h.open.Load()))
+			if !h.joined.Load() || h.open.Load() > 0 || h.kept.Load() > 0 {
+				out = append(out, fmt.Sprintf("site %d, device %s: connected %v, %d entries under way, %d in the outbox", s.index, h.dev.id, h.joined.Load(), h.open.Load(), h.kept.Load()))
 				out = append(out, h.said...)
 			}
 		}
@@ -208,7 +209,7 @@ func (t *Trial) where() string {
 func (t *Trial) drained() bool {
 	for _, s := range t.sites {
 		for _, h := range s.phones {
-			if !h.joined.Load() || h.open.Load() > 0 {
+			if !h.joined.Load() || h.open.Load() > 0 || h.kept.Load() > 0 {
 				return false
 			}
 		}
