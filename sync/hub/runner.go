@@ -41,6 +41,9 @@ type Config struct {
 	RestoreUntil func(ctx context.Context, site string) (int64, error)
 	// TickEvery is how often time passes for a site; 0 = a second.
 	TickEvery time.Duration
+	// Reconcile is how often a site's heads are compared with the store's, when
+	// other nodes share it; 0 = never.
+	Reconcile time.Duration
 }
 
 // Runner is the edge of the hub: it runs a Site for every site that somebody
@@ -102,7 +105,7 @@ func (r *Runner) acquire(ctx context.Context, id string) (*live, error) {
 		}
 	}
 	site, err := NewSite(SiteConfig{Site: id, PeerID: r.cfg.PeerID, StorageID: r.cfg.StorageID,
-		Actor: r.cfg.Actor, RestoreUntil: until})
+		Actor: r.cfg.Actor, RestoreUntil: until, Reconcile: r.cfg.Reconcile.Milliseconds()})
 	if err != nil {
 		return nil, fmt.Errorf("opening the hub of a site: %w", err)
 	}
