@@ -76,7 +76,10 @@ func Encode(m Message) ([]byte, error) {
 		if err == nil {
 			err = checkData(m.Data)
 		}
-		shape = documentShape{Type: m.Type(), SenderID: m.SenderID, TargetID: m.TargetID, DocumentID: m.DocumentID, Data: m.Data}
+		if err != nil {
+			return nil, err
+		}
+		return withinFrame(appendSync(make([]byte, 0, len(m.Data)+192), m))
 	case Unavailable:
 		err = checkIDs("senderId", m.SenderID, "targetId", m.TargetID, "documentId", m.DocumentID)
 		shape = documentShape{Type: typeUnavailable, SenderID: m.SenderID, TargetID: m.TargetID, DocumentID: m.DocumentID}
@@ -112,6 +115,10 @@ func Encode(m Message) ([]byte, error) {
 	if err != nil {
 		return nil, fail(CodeMalformed, "frame", "cannot be written as CBOR")
 	}
+	return withinFrame(b)
+}
+
+func withinFrame(b []byte) ([]byte, error) {
 	if len(b) > MaxFrame {
 		return nil, fail(CodeSize, "frame", "longer than 1 MiB")
 	}

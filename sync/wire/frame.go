@@ -41,11 +41,20 @@ func modes() (cbor.DecMode, cbor.EncMode) {
 }
 
 // Decode reads one binary frame. Fields it does not know are ignored, null and
-// undefined count as absent, a type it does not know becomes Other.
+// undefined count as absent, a type it does not know becomes Other. What it
+// gives may alias the frame.
 func Decode(frame []byte) (Message, error) {
 	if len(frame) > MaxFrame {
 		return nil, fail(CodeSize, "frame", "longer than 1 MiB")
 	}
+	if m, ok := quickSync(frame); ok {
+		return m, nil
+	}
+	return decode(frame)
+}
+
+// decode reads any frame.
+func decode(frame []byte) (Message, error) {
 	f, err := readFields("frame", frame)
 	if err != nil {
 		return nil, err

@@ -33,6 +33,9 @@ func FuzzDecode(f *testing.F) {
 	}
 	f.Fuzz(func(t *testing.T, b []byte) {
 		m, err := Decode(b)
+		if slow, slowErr := decode(b); len(b) <= MaxFrame && (!cmp.Equal(slow, m) || !cmp.Equal(slowErr, err)) {
+			t.Fatalf("read quickly %#v, %v; else %#v, %v", m, err, slow, slowErr)
+		}
 		if err != nil {
 			var e *Error
 			if !errors.As(err, &e) || e.Field == "" || e.Code == "" || m != nil {
@@ -46,6 +49,12 @@ func FuzzDecode(f *testing.F) {
 		out, err := Encode(m)
 		if err != nil {
 			t.Fatalf("%#v: %v", m, err)
+		}
+		if sync, ok := m.(Sync); ok {
+			slow, err := encMode.Marshal(documentShape{Type: sync.Type(), SenderID: sync.SenderID, TargetID: sync.TargetID, DocumentID: sync.DocumentID, Data: sync.Data})
+			if err != nil || !bytes.Equal(slow, out) {
+				t.Fatalf("written quickly %x, else %x, %v", out, slow, err)
+			}
 		}
 		again, err := Decode(out)
 		if err != nil || !cmp.Equal(m, again) {
