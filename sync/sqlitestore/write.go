@@ -5,6 +5,7 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
+	"runtime/debug"
 
 	"gatewright/sync/hub"
 	"gatewright/sync/sqlstore"
@@ -14,11 +15,12 @@ import (
 // burst costs a few syncs, few enough that the first is not kept waiting.
 const maxGroup = 128
 
-// A unit is one piece of writing that is done whole or not at all. Its function
-// runs in the goroutine of the caller, when the writer hands it the
-// transaction, so that a panic or an exit there ends the caller and not the
-// writer.
+// A unit is one piece of writing that is done whole or not at all. The store's
+// own run in the writer's goroutine. Those of other packages run in the
+// goroutine of the caller, when the writer hands it the transaction, so that a
+// panic or an exit there ends the caller and not the writer.
 type unit struct {
+	own    sqlstore.Unit // nil for those of others
 	turn   chan *sql.Tx
 	result chan error // of the function, once per turn
 	done   chan error // the answer
@@ -36,17 +38,17 @@ var errLeft = errors.New("the function that writes did not return")
 // run; one that ends later is not looked at, so that nothing is committed
 // behind an error.
 func (db *DB) Write(ctx context.Context, fn func(tx *sql.Tx) error) error {
-	err := db.write(ctx, func(_ context.Context, tx *sql.Tx) error { return fn(tx) })
+	err := marked(db.queue(ctx, func(_ context.Context, tx *sql.Tx) error { return fn(tx) }, false))
 	if _, refused := errors.AsType[*hub.StoreError](err); err == nil || refused {
 		return err
 	}
 	return fmt.Errorf("writing to the database: %w", err)
 }
 
-// write runs a unit with a context that does not end: a caller that goes away
-// must not undo its neighbours.
+// write runs a unit of the store's own with a context that does not end: a
+// caller that goes away must not undo its neighbours.
 func (db *DB) write(ctx context.Context, fn sqlstore.Unit) error {
-	return marked(db.queue(ctx, fn))
+	return marked(db.queue(ctx, fn, true))
 }
 
 // read runs fn on one snapshot of the database.
@@ -66,7 +68,7 @@ func (db *DB) read(ctx context.Context, fn sqlstore.Unit) error {
 	return marked(err)
 }
 
-func (db *DB) queue(ctx context.Context, fn sqlstore.Unit) error {
+func (db *DB) queue(ctx context.Context, fn sqlstore.Unit, own bool) error {
 	if db.writer == nil {
 		return ErrReadOnly
 	}
@@ -76,7 +78,12 @@ func (db *DB) queue(ctx context.Context, fn sqlstore.Unit) error {
 	if err := ctx.Err(); err != nil {
 		return err
 	}
-	u := &unit{turn: make(chan *sql.Tx), result: make(chan error, 1), done: make(chan error, 1)}
+	u := &unit{done: make(chan error, 1)}
+	if own {
+		u.own = fn
+	} else {
+		u.turn, u.result = make(chan *sql.Tx), make(chan error, 1)
+	}
 	select {
 	case db.units <- u:
 	case <-db.closing:
@@ -135,19 +142,28 @@ func (db *DB) gather(first *unit) []*unit {
 	return group
 }
 
-// commit stores a group and answers each of its units. When a unit breaks the
-// transaction itself (a full disk, an interrupted statement), it alone is
-// answered with the error and the rest is done again without it.
+// commit stores a group and answers each of its units. Nearly always all of
+// them are good, and none needs a savepoint. When one is not, they are run
+// again, each in its own; and when one breaks the transaction itself (a full
+// disk, an interrupted statement), it alone is answered with the error and the
+// rest is done once more without it.
 func (db *DB) commit(group []*unit) {
-	for len(group) > 0 {
-		broken, err := db.try(group)
-		if broken < 0 {
-			for _, u := range group {
-				if u.err == nil {
-					u.err = err
-				}
-				u.done <- u.err
+	answer := func(err error) {
+		for _, u := range group {
+			if u.err == nil {
+				u.err = err
 			}
+			u.done <- u.err
+		}
+	}
+	if done, err := db.together(group); done {
+		answer(err)
+		return
+	}
+	for len(group) > 0 {
+		broken, err := db.apart(group)
+		if broken < 0 {
+			answer(err)
 			return
 		}
 		group[broken].done <- err
@@ -155,11 +171,30 @@ func (db *DB) commit(group []*unit) {
 	}
 }
 
-// try runs a group in one transaction. It gives the index of the unit that
-// broke the transaction with that unit's error; or -1, with the error that
+// together runs a group in one transaction without savepoints. It is not done
+// when one of several units failed, and nothing is stored then. The error
 // concerns every unit that has none of its own.
-func (db *DB) try(group []*unit) (broken int, err error) {
+func (db *DB) together(group []*unit) (done bool, err error) {
 	ctx := context.Background() // a caller that goes away must not undo its neighbours
+	tx, err := db.writer.BeginTx(ctx, nil)
+	if err != nil {
+		return true, fmt.Errorf("beginning: %w", err)
+	}
+	db.running = 0
+	for _, u := range group {
+		if u.run(ctx, tx); u.err != nil {
+			_ = tx.Rollback() // u.err says why
+			return len(group) == 1, nil
+		}
+	}
+	return true, db.end(tx, uint64(len(group)), db.running)
+}
+
+// apart runs a group in one transaction, each unit in a savepoint. It gives
+// the index of the unit that broke the transaction with that unit's error; or
+// -1, with the error that concerns every unit that has none of its own.
+func (db *DB) apart(group []*unit) (broken int, err error) {
+	ctx := context.Background()
 	tx, err := db.writer.BeginTx(ctx, nil)
 	if err != nil {
 		return -1, fmt.Errorf("beginning: %w", err)
@@ -179,14 +214,37 @@ func (db *DB) try(group []*unit) (broken int, err error) {
 	if good == 0 {
 		return -1, tx.Rollback()
 	}
+	return -1, db.end(tx, good, batches)
+}
+
+// end commits what so many units wrote, with so many batches of changes.
+func (db *DB) end(tx *sql.Tx, good, batches uint64) error {
 	if err := tx.Commit(); err != nil {
-		return -1, fmt.Errorf("committing: %w", err)
+		return fmt.Errorf("committing: %w", err)
 	}
 	db.commits.Add(1)
 	db.stored.Add(good)
 	db.batches += batches
 	db.seen.note(db.batches)
-	return -1, nil
+	return nil
+}
+
+// run runs a unit once and leaves its error in it.
+func (u *unit) run(ctx context.Context, tx *sql.Tx) {
+	switch {
+	case u.err == errLeft: // nobody is there to run it again
+	case u.own == nil:
+		u.turn <- tx
+		u.err = <-u.result
+	default:
+		u.err = errLeft
+		defer func() {
+			if r := recover(); r != nil {
+				u.err = fmt.Errorf("the function that writes failed: %v\n%s", r, debug.Stack())
+			}
+		}()
+		u.err = u.own(ctx, tx)
+	}
 }
 
 // inSavepoint runs a unit and leaves its own error in it. The error returned
@@ -195,11 +253,7 @@ func (u *unit) inSavepoint(ctx context.Context, tx *sql.Tx) error {
 	if _, err := tx.ExecContext(ctx, "SAVEPOINT gatewright_unit"); err != nil {
 		return fmt.Errorf("setting a savepoint: %w", err)
 	}
-	if u.err != errLeft { // else nobody is there to run it again
-		u.turn <- tx
-		u.err = <-u.result
-	}
-	if u.err != nil {
+	if u.run(ctx, tx); u.err != nil {
 		if _, err := tx.ExecContext(ctx, "ROLLBACK TO gatewright_unit"); err != nil {
 			return u.err
 		}
