@@ -52,17 +52,7 @@ func TestOnPostgreSQL(t *testing.T) {
 	if !strings.HasPrefix(ticket.Socket, "ws"+strings.TrimPrefix(second.origin, "http")) {
 		t.Fatalf("the ticket is for %s, want the server at %s", ticket.Socket, second.origin)
 	}
-	db, err := pgstore.Open(t.Context(), dsn, pgstore.Options{})
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer db.Close()
-	var site string
-	if err := db.Reader().QueryRow(`SELECT id FROM sites WHERE slug = 'demo'`).Scan(&site); err != nil {
-		t.Fatal(err)
-	}
-
-	phone := syncOnce(t, ticket.Socket, site, ticket.Device, ticket.Person)
+	phone := syncOnce(t, ticket.Socket, demoSite(t, dsn), ticket.Device, ticket.Person)
 	listed := ok(t, "docs", "--data", data, "--site", "demo")
 	for _, name := range phone.Documents() {
 		heads := phone.Heads(name)
@@ -104,8 +94,40 @@ func demoManager(t *testing.T, s *server) string {
 	return ""
 }
 
+// demoSite finds the demo's id.
+func demoSite(t *testing.T, dsn string) (site string) {
+	t.Helper()
+	db, err := pgstore.Open(t.Context(), dsn, pgstore.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer db.Close()
+	if err := db.Reader().QueryRow(`SELECT id FROM sites WHERE slug = 'demo'`).Scan(&site); err != nil {
+		t.Fatal(err)
+	}
+	return site
+}
+
 // syncOnce has a phone fetch everything, record a note and see it acknowledged.
 func syncOnce(t *testing.T, socket, site, device, person string) *phonesim.Phone {
+	t.Helper()
+	c := call(t, socket, site, device)
+	defer c.ws.Close()
+	c.until(t, "the plan", func() bool { return len(c.Changes(logbook.PlanDocument)) > 0 })
+	c.note(t, person, "By way of PostgreSQL.")
+	c.until(t, "all documents", c.level)
+	return c.Phone
+}
+
+// caller is a phone with its socket, which answers pings also while nobody waits for a frame.
+type caller struct {
+	*phonesim.Phone
+	ws     *websocket.Conn
+	frames chan []byte // closed after the last
+	ended  error       // read after that
+}
+
+func call(t *testing.T, socket, site, device string) *caller {
 	t.Helper()
 	phone, err := phonesim.Open(phonesim.Config{Site: site, Device: device,
 		Clock: func() int64 { return time.Now().UnixMilli() }, Random: func(b []byte) { _, _ = rand.Read(b) }}, phonesim.NewDisk())
@@ -116,40 +138,108 @@ func syncOnce(t *testing.T, socket, site, device, person string) *phonesim.Phone
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer ws.Close()
-	if err := ws.SetReadDeadline(time.Now().Add(time.Minute)); err != nil {
-		t.Fatal(err)
-	}
+	t.Cleanup(func() { _ = ws.Close() })
 	if err := phone.Connect(time.Now().UnixMilli()); err != nil {
 		t.Fatal(err)
 	}
-	recorded := false
+	c := &caller{Phone: phone, ws: ws, frames: make(chan []byte, 1000)}
+	go func() {
+		defer close(c.frames)
+		for {
+			_, frame, err := ws.ReadMessage()
+			if err != nil {
+				c.ended = err
+				return
+			}
+			c.frames <- frame
+		}
+	}()
+	return c
+}
+
+// until sends and receives until something is so.
+func (c *caller) until(t *testing.T, what string, so func() bool) {
+	t.Helper()
+	late := time.NewTimer(time.Minute)
+	defer late.Stop()
 	for {
-		if !recorded && len(phone.Changes(logbook.PlanDocument)) > 0 {
-			if _, err := phone.Record(logbook.Entry{Kind: logbook.Note, By: person, Text: "By way of PostgreSQL."}); err != nil {
-				t.Fatal(err)
-			}
-			recorded = true
-		}
-		for _, frame := range phone.Outgoing() {
-			if err := ws.WriteMessage(websocket.BinaryMessage, frame); err != nil {
+		for _, frame := range c.Outgoing() {
+			if err := c.ws.WriteMessage(websocket.BinaryMessage, frame); err != nil {
 				t.Fatal(err)
 			}
 		}
-		whole := recorded && len(phone.Outbox()) == 0
-		for _, name := range phone.Documents() {
-			whole = whole && len(phone.Heads(name)) > 0
+		if so() {
+			return
 		}
-		if whole {
-			return phone
+		select {
+		case frame, open := <-c.frames:
+			if !open {
+				t.Fatalf("waiting for %s: %v; %d in the outbox", what, c.ended, len(c.Outbox()))
+			}
+			if err := c.Receive(frame); err != nil {
+				t.Fatal(err)
+			}
+		case <-late.C:
+			t.Fatalf("waiting for %s: nothing comes; %d in the outbox", what, len(c.Outbox()))
 		}
-		_, frame, err := ws.ReadMessage()
-		if err != nil {
-			t.Fatalf("%v; %d in the outbox", err, len(phone.Outbox()))
+	}
+}
+
+// note records a note.
+func (c *caller) note(t *testing.T, person, text string) logbook.EntryID {
+	t.Helper()
+	id, err := c.Record(logbook.Entry{Kind: logbook.Note, By: person, Text: text})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return id
+}
+
+// level tells whether the phone has all documents, and the server all that it recorded.
+func (c *caller) level() bool {
+	for _, name := range c.Documents() {
+		if len(c.Heads(name)) == 0 {
+			return false
 		}
-		if err := phone.Receive(frame); err != nil {
+	}
+	return len(c.Documents()) > 1 && len(c.Outbox()) == 0
+}
+
+// Two servers on one database pass entries on: what a phone records at one reaches a phone that is connected to the
+// other and says nothing, in an interval of comparing heads.
+func TestTwoServersPassEntriesOn(t *testing.T) {
+	dsn := onPrivatePostgres(t)
+	data := filepath.Join(t.TempDir(), "data")
+	first := start(t, "demo", "--data", data, "--port", "0")
+	second := start(t, "serve", "--data", data, "--port", "0")
+	site, manager := demoSite(t, dsn), demoManager(t, first)
+	var phones []*caller
+	var person string
+	for _, at := range []*server{first, second} {
+		var ticket struct{ Socket, Person, Device string }
+		if err := json.Unmarshal([]byte(ok(t, "ticket", "--data", data, "--site", "demo", "--person", manager)), &ticket); err != nil {
 			t.Fatal(err)
 		}
+		u, err := url.Parse(ticket.Socket)
+		if err != nil {
+			t.Fatal(err)
+		}
+		u.Host = strings.TrimPrefix(at.origin, "http://") // a ticket is good at every server
+		person = ticket.Person
+		phones = append(phones, call(t, u.String(), site, ticket.Device))
+	}
+	for i := range 2 {
+		from, to := phones[i%2], phones[(i+1)%2]
+		from.until(t, "all documents", from.level)
+		to.until(t, "all documents", to.level)
+		id := from.note(t, person, "From one server to the other.")
+		from.until(t, "the server's word", func() bool { return len(from.Outbox()) == 0 })
+		begun := time.Now()
+		to.until(t, "the other's entry", func() bool { _, here := to.Entry(id); return here })
+		t.Logf("it took %v", time.Since(begun))
+	}
+	for _, s := range []*server{first, second} {
+		s.stop(t, syscall.SIGTERM)
 	}
 }
 

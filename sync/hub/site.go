@@ -42,6 +42,7 @@ type Site struct {
 	listed bool
 	sift   bool                     // what is held is to be looked for
 	asked  int64                    // when the store was last asked for its list
+	asking int                      // such questions that are not answered yet
 	list   map[string][]change.Hash // documents that exist, with their heads
 
 	actors  map[change.Actor]string // device; "" = looked up and free
@@ -89,8 +90,8 @@ func NewSite(cfg SiteConfig) (*Site, error) {
 func (s *Site) Step(ev Event, now int64) []Effect {
 	s.now, s.out = now, nil
 	if !s.begun {
-		s.begun, s.asked = true, s.now
-		s.emit(List{})
+		s.begun = true
+		s.ask()
 	}
 	switch ev := ev.(type) {
 	case Opened:
@@ -244,7 +245,15 @@ func monthDocument(year, month int) string {
 	return logbook.LogDocument(string(b))
 }
 
+// ask asks the store for its list.
+func (s *Site) ask() {
+	s.asked = s.now
+	s.asking++
+	s.emit(List{})
+}
+
 func (s *Site) onListed(ev Listed) {
+	s.asking = max(0, s.asking-1)
 	if ev.Err != nil {
 		s.stats.Failures++
 		s.emit(Trouble{Err: ev.Err})
@@ -314,9 +323,9 @@ func (s *Site) moved(d *document, heads []change.Hash) {
 }
 
 func (s *Site) tick() {
-	if !s.listed || s.sift || s.cfg.Reconcile > 0 && s.now-s.asked >= s.cfg.Reconcile {
-		s.asked = s.now
-		s.emit(List{})
+	// A store that does not answer gets no second question on top of the first.
+	if s.asking == 0 && (!s.listed || s.sift || s.cfg.Reconcile > 0 && s.now-s.asked >= s.cfg.Reconcile) {
+		s.ask()
 	}
 	s.eachConn(func(c *conn) {
 		if c.sender == "" && s.now-c.opened >= JoinWithin {
@@ -384,7 +393,7 @@ func (s *Site) onRestore(ev Restore) {
 	})
 	if s.now < s.restoreUntil {
 		s.sift = true
-		s.emit(List{})
+		s.ask()
 	}
 }
 

@@ -2,6 +2,7 @@ package hub_test
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"slices"
 	"testing"
@@ -369,6 +370,45 @@ func TestReconcile(t *testing.T) {
 		t.Errorf("%d documents were loaded though nothing was new", got-loads)
 	}
 }
+
+// TestReconcileWaits: a store that does not answer is asked once, however much
+// time passes, and again when it has answered, badly or well.
+func TestReconcileWaits(t *testing.T) {
+	l := newLab(t)
+	site, err := hub.NewSite(func() hub.SiteConfig { c := config(0); c.Reconcile = 2_000; return c }())
+	if err != nil {
+		t.Fatal(err)
+	}
+	l.site = site
+	pass := func(seconds int) (asked int) {
+		before := l.store.Calls("Documents")
+		for range seconds {
+			l.now += 1_000
+			l.post(hub.Tick{})
+			l.settle(0)
+		}
+		return l.store.Calls("Documents") - before
+	}
+	l.park = func(ev hub.Event) bool { _, is := ev.(hub.Listed); return is }
+	for _, listed := range []bool{false, true} {
+		if asked := pass(10); asked != 1 {
+			t.Errorf("listed before %v: asked %d times for one answer", listed, asked)
+		}
+		l.parked = nil
+		l.post(hub.Listed{Err: errAway})
+		if asked := pass(10); asked != 1 {
+			t.Errorf("listed before %v: asked %d times after a bad answer, want once", listed, asked)
+		}
+		l.park = nil
+		l.events, l.parked = append(l.events, l.parked...), nil
+		if asked := pass(10); asked < 4 || asked > 6 {
+			t.Errorf("listed before %v: asked %d times in ten seconds, want every other", listed, asked)
+		}
+		l.park = func(ev hub.Event) bool { _, is := ev.(hub.Listed); return is }
+	}
+}
+
+var errAway = errors.New("away")
 
 // TestSaidAgainWhileCommitting: a peer that speaks a second time before its change is stored, without changes, is
 // told all the same that the change is safe. It names heads that we have by then, and yet we never said so.
