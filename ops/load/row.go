@@ -37,6 +37,6 @@ type row struct {
 
 func figure(f float64) *float64 { return &f }
 
-func ms(d time.Duration) *float64 { return figure(float64(d) / float64(time.Millisecond)) }
+func milliseconds(d time.Duration) *float64 { return figure(float64(d) / float64(time.Millisecond)) }
 
 func megabytes(n int64) *float64 { return figure(float64(n) / (1 << 20)) }

@@ -61,7 +61,7 @@ func (b *run) sites(ctx context.Context, n int) (row, error) {
 			return r, err
 		}
 		one := r
-		one.Start = ms(o.p.took)
+		one.Start = milliseconds(o.p.took)
 		err := rest(ctx, time.Second) // whatever begins with the start goes into the figure
 		if err == nil {
 			var now, peak int64
