@@ -20,9 +20,11 @@ import (
 	"gatewright/api/problem"
 )
 
-// DB is the database shared with the sync store: any number of readers, one writer.
+// DB is the database shared with the sync store: any number of readers, one writer. Both may run what they are given
+// again, and say by hub.ErrAway and hub.ErrFull what a caller can do nothing about.
 type DB interface {
-	Reader() *sql.DB
+	// Snapshot reads on one moment of the database.
+	Snapshot(ctx context.Context, f func(ctx context.Context, tx *sql.Tx) error) error
 	Write(ctx context.Context, f func(tx *sql.Tx) error) error
 }
 
@@ -36,6 +38,35 @@ type Accounts struct {
 // New makes accounts over db; now is the server's clock.
 func New(db DB, now func() time.Time) *Accounts {
 	return &Accounts{db: db, now: now, random: rand.Reader}
+}
+
+// row reads one row that a key finds, or gives sql.ErrNoRows.
+func (a *Accounts) row(ctx context.Context, query, key string, columns ...any) error {
+	return a.db.Snapshot(ctx, func(ctx context.Context, tx *sql.Tx) error {
+		return tx.QueryRowContext(ctx, query, key).Scan(columns...)
+	})
+}
+
+// list reads all rows of a query; the list is never nil.
+func list[T any](ctx context.Context, a *Accounts, read func(scan func(...any) error) (T, error), query string, args ...any) ([]T, error) {
+	var out []T
+	err := a.db.Snapshot(ctx, func(ctx context.Context, tx *sql.Tx) error {
+		rows, err := tx.QueryContext(ctx, query, args...)
+		if err != nil {
+			return err
+		}
+		defer rows.Close()
+		out = []T{}
+		for rows.Next() {
+			item, err := read(rows.Scan)
+			if err != nil {
+				return err
+			}
+			out = append(out, item)
+		}
+		return rows.Err()
+	})
+	return out, err
 }
 
 func (a *Accounts) millis() int64 { return a.now().UnixMilli() }

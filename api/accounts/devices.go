@@ -103,7 +103,11 @@ func scanDevice(scan func(...any) error) (Device, error) {
 
 // Device finds a device by id, revoked ones included.
 func (a *Accounts) Device(ctx context.Context, id string) (Device, error) {
-	d, err := scanDevice(a.db.Reader().QueryRowContext(ctx, `SELECT `+deviceColumns+` FROM devices WHERE id = $1`, hub.Text(id)).Scan)
+	var d Device
+	err := a.db.Snapshot(ctx, func(ctx context.Context, tx *sql.Tx) (err error) {
+		d, err = scanDevice(tx.QueryRowContext(ctx, `SELECT `+deviceColumns+` FROM devices WHERE id = $1`, hub.Text(id)).Scan)
+		return err
+	})
 	if errors.Is(err, sql.ErrNoRows) {
 		return d, problem.New(problem.NotFound, "device", "This device is not known here.")
 	}
@@ -115,20 +119,11 @@ func (a *Accounts) Device(ctx context.Context, id string) (Device, error) {
 
 // Devices lists a site's devices, newest first.
 func (a *Accounts) Devices(ctx context.Context, site string) ([]Device, error) {
-	rows, err := a.db.Reader().QueryContext(ctx, `SELECT `+deviceColumns+` FROM devices WHERE site_id = $1 ORDER BY created_at DESC, id`, site)
+	out, err := list(ctx, a, scanDevice, `SELECT `+deviceColumns+` FROM devices WHERE site_id = $1 ORDER BY created_at DESC, id`, site)
 	if err != nil {
 		return nil, fmt.Errorf("listing devices: %w", err)
 	}
-	defer rows.Close()
-	out := []Device{}
-	for rows.Next() {
-		d, err := scanDevice(rows.Scan)
-		if err != nil {
-			return nil, fmt.Errorf("listing devices: %w", err)
-		}
-		out = append(out, d)
-	}
-	return out, rows.Err()
+	return out, nil
 }
 
 // Revoke ends a device's right to write; what it still holds can be drained into quarantine.

@@ -2,6 +2,7 @@ package accounts_test
 
 import (
 	"context"
+	"database/sql"
 	"go/ast"
 	"go/parser"
 	"go/token"
@@ -23,6 +24,7 @@ import (
 type store interface {
 	hub.Store
 	accounts.DB
+	Reader() *sql.DB
 	Close() error
 }
 

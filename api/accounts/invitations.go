@@ -82,24 +82,23 @@ func (a *Accounts) Look(ctx context.Context, code string) (Invitation, error) {
 	if err != nil {
 		return Invitation{}, err
 	}
-	inv, err := a.open(ctx, a.db.Reader(), code)
-	if err == nil && inv.Person != "" {
-		var p Person
-		p, err = a.grantOf(ctx, a.db.Reader(), inv.Site, inv.Person)
+	var inv Invitation
+	err = a.db.Snapshot(ctx, func(ctx context.Context, tx *sql.Tx) (err error) {
+		if inv, err = a.open(ctx, tx, code); err != nil || inv.Person == "" {
+			return err
+		}
+		p, err := a.grantOf(ctx, tx, inv.Site, inv.Person)
 		inv.Name = p.Name
-	}
+		return err
+	})
 	return inv, err
 }
 
-type queryer interface {
-	QueryRowContext(ctx context.Context, query string, args ...any) *sql.Row
-}
-
-func (a *Accounts) open(ctx context.Context, q queryer, code string) (Invitation, error) {
+func (a *Accounts) open(ctx context.Context, tx *sql.Tx, code string) (Invitation, error) {
 	var inv Invitation
 	var person, name sql.NullString
 	var spent sql.NullInt64
-	err := q.QueryRowContext(ctx, `SELECT site_id, role, person_id, name, expires_at, spent_at FROM invitations WHERE code_hash = $1`,
+	err := tx.QueryRowContext(ctx, `SELECT site_id, role, person_id, name, expires_at, spent_at FROM invitations WHERE code_hash = $1`,
 		hash(code)).Scan(&inv.Site, &inv.Role, &person, &name, &inv.Expires, &spent)
 	if errors.Is(err, sql.ErrNoRows) {
 		return inv, problem.New(problem.NotFound, "code", "This code opens no invitation: check it, or ask for a new one.")
@@ -180,7 +179,7 @@ func (a *Accounts) joinPerson(ctx context.Context, tx *sql.Tx, inv Invitation, n
 	return err
 }
 
-func (a *Accounts) grantOf(ctx context.Context, tx queryer, site, person string) (Person, error) {
+func (a *Accounts) grantOf(ctx context.Context, tx *sql.Tx, site, person string) (Person, error) {
 	p := Person{ID: person}
 	err := tx.QueryRowContext(ctx, `SELECT COALESCE(p.name, ''), g.role, g.from_at, COALESCE(g.until_at, 0)
 		FROM grants g JOIN people p ON p.id = g.person_id

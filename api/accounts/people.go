@@ -83,24 +83,18 @@ func (a *Accounts) PeopleOn(ctx context.Context, site, device string) ([]Person,
 }
 
 func (a *Accounts) people(ctx context.Context, query string, args ...any) ([]Person, error) {
-	rows, err := a.db.Reader().QueryContext(ctx, query, args...)
+	out, err := list(ctx, a, func(scan func(...any) error) (p Person, err error) {
+		err = scan(&p.ID, &p.Name, &p.Role, &p.From, &p.Until)
+		return p, err
+	}, query, args...)
 	if err != nil {
 		return nil, fmt.Errorf("listing people: %w", err)
-	}
-	defer rows.Close()
-	out := []Person{}
-	for rows.Next() {
-		var p Person
-		if err := rows.Scan(&p.ID, &p.Name, &p.Role, &p.From, &p.Until); err != nil {
-			return nil, fmt.Errorf("listing people: %w", err)
-		}
-		out = append(out, p)
 	}
 	// Not by the database: each orders text in its own way.
 	slices.SortFunc(out, func(p, q Person) int {
 		return cmp.Or(cmp.Compare(p.Name, q.Name), cmp.Compare(p.ID, q.ID), cmp.Compare(p.From, q.From))
 	})
-	return out, rows.Err()
+	return out, nil
 }
 
 // EndPerson closes a person's open grants at a site at the given instant: what was recorded before still

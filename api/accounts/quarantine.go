@@ -55,20 +55,11 @@ func scanRefused(scan func(...any) error) (Refused, error) {
 }
 
 func (a *Accounts) refused(ctx context.Context, query string, args ...any) ([]Refused, error) {
-	rows, err := a.db.Reader().QueryContext(ctx, `SELECT `+refusedColumns+query, args...)
+	out, err := list(ctx, a, scanRefused, `SELECT `+refusedColumns+query, args...)
 	if err != nil {
 		return nil, fmt.Errorf("listing the quarantine: %w", err)
 	}
-	defer rows.Close()
-	out := []Refused{}
-	for rows.Next() {
-		r, err := scanRefused(rows.Scan)
-		if err != nil {
-			return nil, fmt.Errorf("listing the quarantine: %w", err)
-		}
-		out = append(out, r)
-	}
-	return out, rows.Err()
+	return out, nil
 }
 
 // Quarantine lists what waits for a decision at a site, oldest first; more says that there is more. What one device
@@ -112,7 +103,12 @@ func (a *Accounts) DecidedFor(ctx context.Context, site, device string, most int
 
 // RefusedItem finds one item, decided or not.
 func (a *Accounts) RefusedItem(ctx context.Context, site, id string) (Refused, error) {
-	return refusedItem(a.db.Reader().QueryRowContext(ctx, oneRefused, site, id))
+	var r Refused
+	err := a.db.Snapshot(ctx, func(ctx context.Context, tx *sql.Tx) (err error) {
+		r, err = refusedItem(tx.QueryRowContext(ctx, oneRefused, site, id))
+		return err
+	})
+	return r, err
 }
 
 const oneRefused = `SELECT ` + refusedColumns + ` WHERE q.site_id = $1 AND q.id = $2`

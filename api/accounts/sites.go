@@ -68,7 +68,7 @@ func (a *Accounts) SiteBySlug(ctx context.Context, slug string) (Site, error) {
 
 func (a *Accounts) site(ctx context.Context, query, key string) (Site, error) {
 	var s Site
-	err := a.db.Reader().QueryRowContext(ctx, query, key).Scan(&s.ID, &s.Slug, &s.Name, &s.Zone)
+	err := a.row(ctx, query, key, &s.ID, &s.Slug, &s.Name, &s.Zone)
 	if errors.Is(err, sql.ErrNoRows) {
 		return Site{}, problem.New(problem.NotFound, "site", "There is no such site here.")
 	}
@@ -80,22 +80,16 @@ func (a *Accounts) site(ctx context.Context, query, key string) (Site, error) {
 
 // Sites lists all sites by slug.
 func (a *Accounts) Sites(ctx context.Context) ([]Site, error) {
-	rows, err := a.db.Reader().QueryContext(ctx, `SELECT id, slug, name, zone FROM sites`)
+	out, err := list(ctx, a, func(scan func(...any) error) (s Site, err error) {
+		err = scan(&s.ID, &s.Slug, &s.Name, &s.Zone)
+		return s, err
+	}, `SELECT id, slug, name, zone FROM sites`)
 	if err != nil {
 		return nil, fmt.Errorf("listing sites: %w", err)
 	}
-	defer rows.Close()
-	var out []Site
-	for rows.Next() {
-		var s Site
-		if err := rows.Scan(&s.ID, &s.Slug, &s.Name, &s.Zone); err != nil {
-			return nil, fmt.Errorf("listing sites: %w", err)
-		}
-		out = append(out, s)
-	}
 	// Not by the database: each orders text in its own way.
 	slices.SortFunc(out, func(a, b Site) int { return cmp.Compare(a.Slug, b.Slug) })
-	return out, rows.Err()
+	return out, nil
 }
 
 // OpenRestoreWindow lets foreign authors' changes in until the given instant (ms): the owner opens it after an
@@ -110,7 +104,7 @@ func (a *Accounts) OpenRestoreWindow(ctx context.Context, site string, until int
 // RestoreUntil is the end of the site's restore window (ms), 0 when none is open.
 func (a *Accounts) RestoreUntil(ctx context.Context, site string) (int64, error) {
 	var until sql.NullInt64
-	err := a.db.Reader().QueryRowContext(ctx, `SELECT restore_until FROM sites WHERE id = $1`, site).Scan(&until)
+	err := a.row(ctx, `SELECT restore_until FROM sites WHERE id = $1`, site, &until)
 	if err != nil {
 		return 0, fmt.Errorf("reading restore window: %w", err)
 	}
@@ -123,7 +117,7 @@ func (a *Accounts) RestoreUntil(ctx context.Context, site string) (int64, error)
 // Setting reads a server-wide value, empty when it was never set.
 func (a *Accounts) Setting(ctx context.Context, key string) (string, error) {
 	var v string
-	err := a.db.Reader().QueryRowContext(ctx, `SELECT value FROM settings WHERE key = $1`, key).Scan(&v)
+	err := a.row(ctx, `SELECT value FROM settings WHERE key = $1`, key, &v)
 	if errors.Is(err, sql.ErrNoRows) {
 		return "", nil
 	}

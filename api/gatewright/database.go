@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"database/sql"
 	"errors"
 	"fmt"
 	"log/slog"
@@ -24,6 +25,7 @@ type database interface {
 	accounts.DB
 	pack.Store
 	scrub.Source
+	Reader() *sql.DB
 	Acquire(ctx context.Context, name, holder string, now, until int64) (sqlstore.Lease, bool, error)
 	Release(ctx context.Context, l sqlstore.Lease) (bool, error)
 	Close() error

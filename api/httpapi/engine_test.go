@@ -2,6 +2,7 @@ package httpapi_test
 
 import (
 	"context"
+	"database/sql"
 	"go/ast"
 	"go/parser"
 	"go/token"
@@ -23,6 +24,7 @@ import (
 type store interface {
 	hub.Store
 	accounts.DB
+	Reader() *sql.DB
 	Close() error
 }
 
@@ -99,6 +101,7 @@ func TestAllRunOnPostgreSQL(t *testing.T) {
 		// These are about what comes before a database is asked.
 		"TestMeter": true, "TestMeterIsBounded": true, "TestAddresses": true, "TestGuard": true, "TestSocketsOfAnAddress": true,
 		"TestSlowRequests": true, "TestRequestsOfAnAddress": true, "TestOpensOfAnAddress": true, "TestFarmBehindOneAddress": true,
+		"TestDatabaseAway": true, // on a PostgreSQL of its own
 	}
 	packages, err := parser.ParseDir(token.NewFileSet(), ".", func(f fs.FileInfo) bool { return strings.HasSuffix(f.Name(), "_test.go") }, 0)
 	if err != nil {
