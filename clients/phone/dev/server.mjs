@@ -1,8 +1,10 @@
 // A small stand-in for the server, for looking at the screens and for tests of
 // the phone's way to it: one invented site in memory, with a plan, some history
 // and the two frames of our own. It accepts what it is sent, except entries
-// whose text holds "refuse me", and holds those with "hold me". It keeps nothing
-// and is never part of a release.
+// whose text holds "refuse me", and holds those with "hold me" and those about an
+// entry that it does not have; what it holds it forgets. A test may judge in its
+// place (state.judge) or have it lose a document. It keeps nothing and is never
+// part of a release.
 //
 //   node dev/server.mjs [port] [folder to serve]
 import { randomBytes, verify, createPublicKey } from "node:crypto"
@@ -25,6 +27,15 @@ const plain = (data) => {
   return A.encodeSyncMessage({ heads, need, have, changes })
 }
 const monthOf = (ms) => `log/${new Date(ms).toISOString().slice(0, 7)}`
+/** The entry that an entry is about. */
+const target = (raw) => {
+  try {
+    const { of, replaces } = JSON.parse(raw)
+    return of ?? replaces
+  } catch {
+    return undefined
+  }
+}
 const documentId = (name) => interpretAsDocumentId(uuid5(name, site.id, new Uint8Array(16)))
 
 export async function startServer({ port = 0, dist = new URL("../dist/", import.meta.url).pathname, now = Date.now(), clock = () => Date.now(), history = true } = {}) {
@@ -48,7 +59,7 @@ export async function startServer({ port = 0, dist = new URL("../dist/", import.
   const tokens = new Map()
   const tickets = new Map()
   const sockets = new Set()
-  const state = { ended: false, invitations: new Map([["0123456789ABCDEFGHJK", { role: "crew" }], ["M123456789ABCDEFGHJK", { role: "manager", name: "Maeve Tully" }]]) }
+  const state = { ended: false, judge: undefined, invitations: new Map([["0123456789ABCDEFGHJK", { role: "crew" }], ["M123456789ABCDEFGHJK", { role: "manager", name: "Maeve Tully" }]]) }
 
   const json = (response, status, body) => {
     response.writeHead(status, { "content-type": status < 400 ? "application/json" : "application/problem+json" })
@@ -167,9 +178,12 @@ export async function startServer({ port = 0, dist = new URL("../dist/", import.
     for (const change of data.changes) {
       const decoded = A.decodeChange(change)
       const entries = decoded.ops.map((op) => op.key).filter(Boolean)
-      let code
-      if (decoded.ops.some((op) => String(op.value).includes("refuse me"))) code = "rights"
+      let code = state.judge?.({ actor: decoded.actor, text: decoded.ops.map((op) => String(op.value)).join("\n") })
+      if (code !== undefined) {
+        // Said.
+      } else if (decoded.ops.some((op) => String(op.value).includes("refuse me"))) code = "rights"
       else if (decoded.ops.some((op) => String(op.value).includes("hold me"))) code = "unknown-entry"
+      else if (decoded.ops.some((op) => target(String(op.value)) !== undefined && !owners.has(target(String(op.value))))) code = "unknown-entry"
       else if (decoded.deps.some((d) => refusedBefore.has(d) || refused.some((r) => r.hash === d))) code = "depends"
       else if (entries.some((e) => owners.has(e) && owners.get(e) !== decoded.hash)) code = "taken"
       if (code === undefined) {
@@ -215,7 +229,19 @@ export async function startServer({ port = 0, dist = new URL("../dist/", import.
     month: () => monthOf(clock()),
     entries: () => [...documents].filter(([n]) => n !== "plan").flatMap(([, doc]) => Object.values(A.toJS(doc)).map(String)),
     /** Another phone's entry arrives. */
-    enter: (fields) => arrive(entryAt(clock(), fields)),
+    enter(fields, at = clock()) {
+      const entry = entryAt(at, fields)
+      arrive(entry)
+      return entry.id
+    },
+    /** A document is gone, as after a restore from a backup that did not have it; all have to connect anew. */
+    lose(name) {
+      for (const key of documents.has(name) ? Object.keys(documents.get(name)) : []) owners.delete(key)
+      documents.delete(name)
+      names.delete(documentId(name))
+      bad.delete(name)
+      this.drop()
+    },
     /** A manager accepts an entry in its own words: the server writes it. */
     accept: (raw) => arrive({ id: JSON.parse(raw).id, raw, ms: JSON.parse(raw).at }),
     drop() {

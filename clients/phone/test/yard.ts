@@ -125,8 +125,12 @@ export class Phone {
     return { id, raw, document: monthOf(id), state: "waiting" }
   }
 
-  async record(text: string): Promise<EntryId> {
-    const parcel = this.parcel({ kind: "note", text })
+  record(text: string): Promise<EntryId> {
+    return this.do({ kind: "note", text })
+  }
+
+  async do(doing: Doing): Promise<EntryId> {
+    const parcel = this.parcel(doing)
     await this.outbox.add([parcel])
     this.take([parcel.raw])
     await this.documents.write([parcel])

@@ -1,5 +1,6 @@
 import { Automerge as A, Repo, type DocHandle, type DocumentId, type StorageAdapterInterface } from "@automerge/automerge-repo/slim"
-import { documentId, isEntryId, plan, recentMonths, type DocName, type EntryId, type Instant, type SiteId } from "../logbook/ids"
+import { parseEntry } from "../logbook/entry"
+import { documentId, isEntryId, monthOf, plan, recentMonths, type DocName, type EntryId, type Instant, type SiteId } from "../logbook/ids"
 import { ServerLink, type LinkState } from "../network/link"
 import type { ListedDocument, RefusedChange } from "../network/frames"
 import type { Outbox, Parcel, Refusal } from "../outbox/outbox"
@@ -41,6 +42,20 @@ interface Opened {
 const monthsAlwaysOpen = 3
 
 /**
+ * Refusals that are about a change and not about what it says: it builds on one
+ * that is not taken, or its actor was taken for another device's. The entries
+ * are written again, by an actor that is new.
+ */
+const aboutTheChange: readonly string[] = ["depends", "actor"]
+
+/**
+ * How often an entry is written again for one cause while the app is open and
+ * nothing else comes to rest by it. Then it is kept as it is for a person to
+ * look at: a server that says the same for ever must not keep a phone busy.
+ */
+export const writtenAgainAtMost = 5
+
+/**
  * The documents of a site on this phone: opens them, writes entries into their
  * months, and lets go of the outbox what the server has acknowledged.
  */
@@ -55,6 +70,10 @@ export class Documents {
   #listed: readonly DocName[] = []
   /** What the server of the present connection has; unknown before it has said so. */
   #served: ReadonlySet<DocName> | undefined
+  /** What that server had when the connection began. */
+  #atConnect: ReadonlyMap<DocName, readonly string[]> = new Map()
+  /** How often each entry was written again, by entry and cause. */
+  readonly #again = new Map<string, number>()
   /** Refusals and the writes they lead to are handled one at a time. */
   #line: Promise<void> = Promise.resolve()
   #stopped = false
@@ -139,7 +158,7 @@ export class Documents {
       heartbeat: documentId(site, "heartbeat" as DocName),
       events: {
         state: (state) => {
-          if (state !== "online") this.#served = undefined
+          if (state !== "online") this.#unknow()
           this.#options.listener.link(state)
         },
         documents: (documents) => this.#list(documents),
@@ -153,8 +172,7 @@ export class Documents {
     this.#link = link
     this.#repo = new Repo({ storage: store, network: [link], isEphemeral: false })
     this.#opened.clear()
-    this.#acknowledged.clear()
-    this.#served = undefined
+    this.#unknow()
 
     // The plan and the newest months first: they are what the round needs.
     const waiting = [...new Set(outbox.waiting().map((p) => p.document))]
@@ -162,6 +180,13 @@ export class Documents {
     const older = this.#listed.filter((name) => name !== plan && !recent.includes(name)).sort().reverse()
     const names = [...new Set([plan, ...recent, ...waiting, ...older])]
     await Promise.all(names.map((name) => this.#openDocument(name)))
+  }
+
+  /** The next connection may be to a server that was restored from a backup: it speaks for itself. */
+  #unknow(): void {
+    this.#acknowledged.clear()
+    this.#served = undefined
+    this.#atConnect = new Map()
   }
 
   #openDocument(name: DocName): Promise<Opened> {
@@ -221,6 +246,7 @@ export class Documents {
       this.#acknowledged.set(name as DocName, heads)
     }
     this.#listed = names
+    if (this.#served === undefined) this.#atConnect = new Map(this.#acknowledged)
     this.#served = new Set(names)
     void this.#options.outbox.note("listed", names)
     for (const name of new Set([...names, ...this.#opened.keys()])) {
@@ -244,6 +270,39 @@ export class Documents {
     if (this.#stopped) return
     this.#release(opened)
     this.#putBack(opened)
+    for (const parcel of this.#options.outbox.turnedAway()) {
+      const of = parcel.state === "held" ? target(parcel) : undefined
+      if (of === undefined || (parcel.document !== opened.name && monthOf(of) !== opened.name)) continue
+      this.#inLine("sending again what was held", () => this.#sendAgain(parcel, of))
+    }
+  }
+
+  /**
+   * Sends an entry again that the server holds for want of another one, when
+   * that one was in its log as the connection began and this one is not: then
+   * it would have come in, so the server has lost it, as one does that was
+   * restored from a backup.
+   */
+  async #sendAgain({ id, document, code }: Parcel & { readonly code: string }, of: EntryId): Promise<void> {
+    const { outbox, listener } = this.#options
+    const heads = this.#atConnect.get(monthOf(of))
+    if (this.#stopped || heads === undefined || outbox.get(id)?.state !== "held") return
+    const [about, own] = [await this.#openDocument(monthOf(of)), await this.#openDocument(document)]
+    if (!about.handle.isReady() || !onHeads(about.handle.doc(), heads)(of)) return
+    if (!this.#level(own) || (own.handle.isReady() && id in own.handle.doc())) return
+    if (!this.#mayAgain(id, code)) return
+    await outbox.resume(id)
+    listener.outbox()
+    this.#settle(own)
+  }
+
+  /** Counts that an entry is written again for a cause; false when it was often enough. */
+  #mayAgain(id: EntryId, code: string): boolean {
+    const key = `${code} ${id}`
+    const times = (this.#again.get(key) ?? 0) + 1
+    if (times > writtenAgainAtMost) return false
+    this.#again.set(key, times)
+    return true
   }
 
   #release({ name, handle }: Opened): void {
@@ -252,19 +311,10 @@ export class Documents {
     const parcels = outbox.parcels.filter((p) => p.document === name)
     if (parcels.length === 0 || !handle.isReady()) return
     const doc = handle.doc()
-    const served = this.#onServer(name, doc)
+    const served = onHeads(doc, this.#acknowledged.get(name) ?? [])
     const safe = parcels.filter(({ id, raw }) => served(id) && doc[id]?.val === raw).map(({ id }) => id)
     if (safe.length === 0) return
     void outbox.release(safe).then(() => listener.outbox())
-  }
-
-  /** Which entries of this copy the server is known to have. */
-  #onServer(name: DocName, doc: A.Doc<Log>): (id: EntryId) => boolean {
-    // Of the server's heads those that this copy has: their ancestors are on the server.
-    const heads = (this.#acknowledged.get(name) ?? []).filter((head) => A.hasHeads(doc, [head]))
-    if (heads.length === 0) return () => false
-    const backend = A.getBackend(doc)
-    return (id) => backend.get("/", id, heads) !== undefined
   }
 
   /**
@@ -273,23 +323,34 @@ export class Documents {
    * back only when this copy is level with the server, or the server has none:
    * before that they could be written twice, and the second would be refused.
    */
-  #putBack({ name, handle }: Opened): void {
-    if (this.#served === undefined) return
-    if (this.#served.has(name)) {
-      const heads = this.#acknowledged.get(name)
-      if (heads === undefined) return
-      // No heads at all: the server knows of the document and has nothing of it.
-      if (heads.length > 0 && !(handle.isReady() && A.hasHeads(handle.doc(), [...heads]))) return
-    }
+  #putBack(opened: Opened): void {
+    if (!this.#level(opened)) return
+    const { name, handle } = opened
     const waiting = this.#options.outbox.waiting(name)
     for (const parcel of [...waiting].sort((a, b) => (a.id < b.id ? -1 : 1))) this.#put(handle, parcel)
+  }
+
+  /** Whether this copy lacks nothing that the server of the present connection has. */
+  #level({ name, handle }: Opened): boolean {
+    if (this.#served === undefined) return false
+    if (!this.#served.has(name)) return true
+    const heads = this.#acknowledged.get(name)
+    if (heads === undefined) return false
+    // No heads at all: the server knows of the document and has nothing of it.
+    return heads.length === 0 || (handle.isReady() && A.hasHeads(handle.doc(), [...heads]))
   }
 
   #refused(id: DocumentId, refused: readonly RefusedChange[]): void {
     const name = this.#names.get(id)
     if (name === undefined || refused.length === 0) return
-    this.#line = this.#line.then(() => this.#startOver(name, refused)).catch((problem: unknown) => {
-      console.error("taking in a refusal", problem)
+    // As of now: when its turn comes, the connection may be gone.
+    const heads = this.#acknowledged.get(name) ?? []
+    this.#inLine("taking in a refusal", () => this.#startOver(name, refused, heads))
+  }
+
+  #inLine(what: string, work: () => Promise<void>): void {
+    this.#line = this.#line.then(work).catch((problem: unknown) => {
+      console.error(what, problem)
     })
   }
 
@@ -299,13 +360,13 @@ export class Documents {
    * known to have goes back to the outbox in the same text, and the documents
    * are built anew without the copy.
    */
-  async #startOver(name: DocName, refused: readonly RefusedChange[]): Promise<void> {
+  async #startOver(name: DocName, refused: readonly RefusedChange[], heads: readonly string[]): Promise<void> {
     const opened = await this.#openDocument(name)
     const doc = opened.handle.isReady() ? opened.handle.doc() : A.init<Log>()
     const own: { id: EntryId; raw: string }[] = []
     if (name !== plan) {
       const mine = `"dev":"${this.#options.device}"`
-      const served = this.#onServer(name, doc)
+      const served = onHeads(doc, heads)
       for (const key of Object.keys(doc)) {
         const value: unknown = doc[key]
         if (!isEntryId(key) || !(value instanceof A.ImmutableString) || !value.val.includes(mine) || served(key)) continue
@@ -314,17 +375,23 @@ export class Documents {
     }
     const { outbox, listener } = this.#options
     const refusals: Refusal[] = []
-    for (const change of refused) {
-      // What merely builds on a refused change is written again. Of what is held,
-      // another device's is no fault of this phone; its own waits on the server,
-      // and would be held again if it were written again.
-      if (change.code === "depends") continue
-      const ids = change.entries.length > 0 ? change.entries : keysOf(doc, change.hash)
-      for (const entry of ids) {
-        if (!isEntryId(entry) || (change.held && outbox.get(entry) === undefined && !own.some(({ id }) => id === entry))) continue
-        refusals.push({ id: entry, code: change.code, reason: change.reason, held: change.held })
+    const again: Refusal[] = []
+    for (const { entries, hash, code, reason, held } of refused) {
+      for (const id of entries.length > 0 ? entries : keysOf(doc, hash)) {
+        // Another device's is no fault of this phone. Of its own, what is held waits on the server, and would be
+        // held again if it were written again.
+        if (!isEntryId(id) || (outbox.get(id) === undefined && !own.some((o) => o.id === id))) continue
+        if (aboutTheChange.includes(code)) again.push({ id, code, reason, held: false })
+        else refusals.push({ id, code, reason, held })
       }
     }
+    // While others come to rest, or are counted themselves, what only builds on them does not go round in circles.
+    if (refusals.length === 0) {
+      const causes = again.filter(({ code }) => code !== "depends")
+      refusals.push(...(causes.length > 0 ? causes : again).filter(({ id, code }) => !this.#mayAgain(id, code)))
+    }
+    // Somebody who sends it again by hand starts from the beginning.
+    for (const { id, code, held } of refusals) if (!held) this.#again.delete(`${code} ${id}`)
     await outbox.refuse(name, refusals, own, this.#options.now())
     this.#store?.shut()
     this.#link?.disconnect()
@@ -332,6 +399,20 @@ export class Documents {
     listener.outbox()
     if (!this.#stopped) await this.#build()
   }
+}
+
+/** The entry that one is about: the one it voids or replaces. */
+function target({ raw }: Parcel): EntryId | undefined {
+  const entry = parseEntry(raw)
+  return entry?.of ?? entry?.replaces
+}
+
+/** Which entries of a copy stand at heads of the server: those that the copy has, with all before them. */
+function onHeads(doc: A.Doc<Log>, heads: readonly string[]): (id: EntryId) => boolean {
+  const here = heads.filter((head) => A.hasHeads(doc, [head]))
+  if (here.length === 0) return () => false
+  const backend = A.getBackend(doc)
+  return (id) => backend.get("/", id, here) !== undefined
 }
 
 function newKeys(doc: A.Doc<Log>, before: A.Heads, after: A.Heads): Set<string> {

@@ -117,8 +117,17 @@ export class Outbox {
 
   /** Puts a refused entry in line again, in the same text. */
   async retry(id: EntryId): Promise<Parcel | undefined> {
+    return this.#wait(id, "refused")
+  }
+
+  /** Puts a held entry in line again, in the same text: the server has lost it. */
+  async resume(id: EntryId): Promise<Parcel | undefined> {
+    return this.#wait(id, "held")
+  }
+
+  async #wait(id: EntryId, state: Parcel["state"]): Promise<Parcel | undefined> {
     const kept = this.#parcels.get(id)
-    if (kept?.state !== "refused") return undefined
+    if (kept?.state !== state) return undefined
     const parcel: Parcel = { id, raw: kept.raw, document: kept.document, state: "waiting" }
     await writeStrictly(this.#db, ["parcels"], (t) => t.objectStore("parcels").put(parcel))
     this.#parcels.set(id, parcel)
