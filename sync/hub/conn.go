@@ -14,7 +14,7 @@ type conn struct {
 	sender   string // its peer id; "" before the join
 	own      bool   // understands our own frames
 	opened   int64
-	docs     map[string]bool
+	docs     []string // names of those it has asked about; few, so no map
 
 	purse purse
 
@@ -27,7 +27,7 @@ func (s *Site) opened(ev Opened) {
 		s.order = slices.Insert(s.order, i, ev.Conn)
 	}
 	c := &conn{
-		id: ev.Conn, identity: ev.Identity, opened: s.now, docs: map[string]bool{},
+		id: ev.Conn, identity: ev.Identity, opened: s.now,
 		purse: purse{left: connBurst, at: s.now},
 	}
 	s.conns[ev.Conn] = c
@@ -52,7 +52,7 @@ func (s *Site) remove(id ConnID) {
 	if i, ok := slices.BinarySearch(s.order, id); ok {
 		s.order = slices.Delete(s.order, i, i+1)
 	}
-	for name := range c.docs {
+	for _, name := range c.docs {
 		if d := s.docs[name]; d != nil {
 			delete(d.peers, id)
 		}
@@ -204,7 +204,8 @@ func (s *Site) syncFrame(c *conn, m wire.Sync, size int) {
 		s.unavailable(c, m.DocumentID)
 		return
 	}
-	if !c.docs[name] && len(c.docs) >= MaxDocuments {
+	fresh := !slices.Contains(c.docs, name)
+	if fresh && len(c.docs) >= MaxDocuments {
 		s.complain(c, CloseTooMany, "too many documents")
 		return
 	}
@@ -213,7 +214,9 @@ func (s *Site) syncFrame(c *conn, m wire.Sync, size int) {
 		return
 	}
 	d := s.document(name)
-	c.docs[name] = true
+	if fresh {
+		c.docs = append(c.docs, name)
+	}
 	if d.peers[c.id] == nil {
 		d.peers[c.id] = &peer{}
 	}

@@ -174,7 +174,7 @@ type serving struct {
 	live *live
 	conn ConnID
 	box  *outbox
-	stop func() bool
+	stop func() bool // nil when the context cannot end
 }
 
 //go:noinline
@@ -189,7 +189,9 @@ func (r *Runner) begin(ctx context.Context, id Identity, c Conn) (*serving, erro
 	if r.isClosing() { // Close may have gone through the connections already
 		s.box.end(CloseTryLater, "the server goes away")
 	}
-	s.stop = context.AfterFunc(ctx, func() { s.box.end(CloseTryLater, "the server goes away") })
+	if ctx.Done() != nil {
+		s.stop = context.AfterFunc(ctx, func() { s.box.end(CloseTryLater, "the server goes away") })
+	}
 	l.post(Opened{Conn: s.conn, Identity: id})
 	return s, nil
 }
@@ -208,7 +210,9 @@ func (s *serving) ended(err error) error {
 
 //go:noinline
 func (s *serving) end() {
-	s.stop()
+	if s.stop != nil {
+		s.stop()
+	}
 	s.live.leave(s.conn)
 	s.live.r.release(s.live)
 }

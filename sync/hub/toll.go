@@ -76,7 +76,7 @@ func (s *Site) release(c *conn) {
 		return
 	}
 	t.conns--
-	for name := range c.docs {
+	for _, name := range c.docs {
 		if d := s.docs[name]; d != nil && d.peers[c.id] != nil {
 			t.kept -= d.peers[c.id].size
 		}
