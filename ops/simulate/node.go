@@ -95,6 +95,10 @@ func (n *node) perform(e hub.Effect) {
 		n.ask("list", func() hub.Event {
 			return e.In(ctx, w.store, siteID)
 		})
+	case hub.Access:
+		n.ask("access", func() hub.Event {
+			return e.In(ctx, w.store, siteID, func(context.Context, string) (int64, error) { return w.restoreUntil, nil })
+		})
 	case hub.Load:
 		n.ask("load", func() hub.Event {
 			changes, held, err := w.store.Load(ctx, siteID, e.Doc)

@@ -42,6 +42,13 @@ type (
 		Held      []string // names of documents with held changes, there or not
 		Err       error
 	}
+	// Accessed answers Access.
+	Accessed struct {
+		Turn    uint64
+		Revoked []string // of the devices that were asked about
+		Until   int64    // end of the restore window, ms since 1970
+		Err     error
+	}
 	// Loaded answers Load.
 	Loaded struct {
 		Doc     string
@@ -118,6 +125,11 @@ type (
 	}
 	// List asks for the site's documents.
 	List struct{}
+	// Access asks which devices are revoked, and when the restore window ends.
+	Access struct {
+		Turn    uint64 // for the answer
+		Devices []string
+	}
 	// Load asks for a document.
 	Load struct{ Doc string }
 	// Look asks for the devices of actors and for the people of devices.
@@ -156,6 +168,7 @@ func (Opened) event()    {}
 func (Frame) event()     {}
 func (Closed) event()    {}
 func (Listed) event()    {}
+func (Accessed) event()  {}
 func (Loaded) event()    {}
 func (Looked) event()    {}
 func (Appended) event()  {}
@@ -170,6 +183,7 @@ func (Restore) event()   {}
 func (Send) effect()    {}
 func (Close) effect()   {}
 func (List) effect()    {}
+func (Access) effect()  {}
 func (Load) effect()    {}
 func (Look) effect()    {}
 func (Append) effect()  {}

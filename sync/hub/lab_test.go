@@ -51,6 +51,8 @@ type lab struct {
 	done     map[hub.Token]error
 	troubles []error
 
+	until int64 // the restore window, as the accounts have it
+
 	park   func(hub.Event) bool // answers of the store to be held back
 	parked []hub.Event
 	trace  []hub.Event
@@ -163,6 +165,8 @@ func (l *lab) do(e hub.Effect) {
 		}
 	case hub.List:
 		l.answer(e.In(ctx, l.store, yard))
+	case hub.Access:
+		l.answer(e.In(ctx, l.store, yard, func(context.Context, string) (int64, error) { return l.until, nil }))
 	case hub.Load:
 		changes, held, err := l.store.Load(ctx, yard, e.Doc)
 		l.answer(hub.Loaded{Doc: e.Doc, Changes: changes, Held: held, Err: err})

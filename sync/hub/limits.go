@@ -30,8 +30,9 @@ const (
 
 	maxGroupSize = 2 << 20 // bytes of frames that are read and committed together, or one frame
 
-	searchCost = 10     // frames more, for one about a document that the site cannot have: all months were tried
-	idleAfter  = 15_000 // ms without a message, after which a document leaves the memory
+	searchCost  = 10     // frames more, for one about a document that the site cannot have: all months were tried
+	accessEvery = 30_000 // ms between questions about what other nodes were told of devices and restore windows
+	idleAfter   = 15_000 // ms without a message, after which a document leaves the memory
 
 	maxQuarantine = 64 << 10  // bytes of a refused chunk that are kept
 	maxReason     = 300       // bytes of a reason as sent

@@ -93,6 +93,8 @@ func (l *live) do(e Effect) {
 		}
 	case List:
 		go func() { l.post(e.In(ctx, store, l.id)) }()
+	case Access:
+		go func() { l.post(e.In(ctx, store, l.id, l.r.cfg.RestoreUntil)) }()
 	case Load:
 		go func() {
 			changes, held, err := store.Load(ctx, l.id, e.Doc)

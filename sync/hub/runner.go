@@ -37,12 +37,14 @@ type Config struct {
 	PeerID string
 	Actor  change.Actor
 	// RestoreUntil gives the end of a site's restore window (ms), 0 for none;
-	// it is asked when a site comes into memory. nil = none.
+	// it is asked when a site comes into memory, and with Reconcile from time to
+	// time. nil = none.
 	RestoreUntil func(ctx context.Context, site string) (int64, error)
 	// TickEvery is how often time passes for a site; 0 = a second.
 	TickEvery time.Duration
 	// Reconcile is how often a site's heads are compared with the store's, when
-	// other nodes share it; 0 = never.
+	// other nodes share it; 0 = never. Twice a minute it is also asked for devices
+	// that were revoked at another node, and for restore windows opened there.
 	Reconcile time.Duration
 }
 

@@ -40,10 +40,14 @@ type Site struct {
 
 	begun  bool
 	listed bool
-	sift   bool                     // what is held is to be looked for
-	asked  int64                    // when the store was last asked for its list
-	asking int                      // such questions that are not answered yet
-	list   map[string][]change.Hash // documents that exist, with their heads
+	sift   bool  // what is held is to be looked for
+	asked  int64 // when the store was last asked for its list
+	asking int   // such questions that are not answered yet
+
+	accessAt  int64                    // when it was last asked about access
+	accessing bool                     // and has not answered
+	turn      uint64                   // of restore windows that were opened or closed
+	list      map[string][]change.Hash // documents that exist, with their heads
 
 	actors  map[change.Actor]string // device; "" = looked up and free
 	revoked map[string]bool         // devices the store turned away
@@ -90,7 +94,7 @@ func NewSite(cfg SiteConfig) (*Site, error) {
 func (s *Site) Step(ev Event, now int64) []Effect {
 	s.now, s.out = now, nil
 	if !s.begun {
-		s.begun = true
+		s.begun, s.accessAt = true, s.now
 		s.ask()
 	}
 	switch ev := ev.(type) {
@@ -102,6 +106,8 @@ func (s *Site) Step(ev Event, now int64) []Effect {
 		s.remove(ev.Conn)
 	case Listed:
 		s.onListed(ev)
+	case Accessed:
+		s.onAccessed(ev)
 	case Loaded:
 		s.onLoaded(ev)
 	case Looked:
@@ -327,6 +333,9 @@ func (s *Site) tick() {
 	if s.asking == 0 && (!s.listed || s.sift || s.cfg.Reconcile > 0 && s.now-s.asked >= s.cfg.Reconcile) {
 		s.ask()
 	}
+	if s.cfg.Reconcile > 0 && !s.accessing && s.now-s.accessAt >= accessEvery {
+		s.askAccess()
+	}
 	s.eachConn(func(c *conn) {
 		if c.sender == "" && s.now-c.opened >= JoinWithin {
 			s.close(c, CloseNoJoin, "no join came")
@@ -386,6 +395,7 @@ func (s *Site) onHint(ev Hint) {
 func (s *Site) Heads() map[string][]change.Hash { return maps.Clone(s.list) }
 
 func (s *Site) onRestore(ev Restore) {
+	s.turn++
 	s.restoreUntil = ev.Until
 	s.eachDoc(func(d *document) {
 		s.recheck(d)
