@@ -48,6 +48,9 @@ type Site struct {
 	accessing bool                     // and has not answered
 	turn      uint64                   // of restore windows that were opened or closed
 	list      map[string][]change.Hash // documents that exist, with their heads
+	// hinted are the heads in the store that were gone after, once: what is
+	// damaged there does not come however often.
+	hinted map[string][]change.Hash
 
 	actors  map[change.Actor]string // device; "" = looked up and free
 	revoked map[string]bool         // devices the store turned away
@@ -83,7 +86,7 @@ func NewSite(cfg SiteConfig) (*Site, error) {
 		cfg: cfg, uuid: uuid,
 		conns: map[ConnID]*conn{}, docs: map[string]*document{},
 		names: map[string]string{}, ids: map[string]string{},
-		list: map[string][]change.Hash{}, actors: map[change.Actor]string{}, revoked: map[string]bool{},
+		list: map[string][]change.Hash{}, hinted: map[string][]change.Hash{}, actors: map[change.Actor]string{}, revoked: map[string]bool{},
 		budgets: map[string]*budget{}, tolls: map[string]*toll{},
 		waits: map[Token]*document{}, restoreUntil: cfg.RestoreUntil,
 	}, nil
@@ -271,7 +274,8 @@ func (s *Site) onListed(ev Listed) {
 	}
 	if s.listed { // what came may be older than what we know
 		for _, d := range ev.Documents {
-			if !slices.Equal(s.list[d.Name], d.Heads) {
+			if !slices.Equal(s.list[d.Name], d.Heads) && !slices.Equal(s.hinted[d.Name], d.Heads) {
+				s.hinted[d.Name] = d.Heads
 				s.onHint(Hint{Doc: d.Name, Heads: d.Heads})
 			}
 		}

@@ -408,6 +408,27 @@ func TestReconcileWaits(t *testing.T) {
 	}
 }
 
+// TestReconcileOnce: heads that the store lists and cannot give, as when their
+// changes are damaged there, are gone after once and not at every comparison.
+func TestReconcileOnce(t *testing.T) {
+	l := shared(t)
+	a := l.peer(l.enrol(1, "crew"))
+	a.connect()
+	a.tick()
+	l.settle(40)
+	for n, c := range []struct {
+		head  byte
+		loads int
+	}{{1, 1}, {1, 0}, {1, 0}, {2, 1}, {2, 0}} {
+		before := l.store.Calls("Load")
+		l.post(hub.Listed{Documents: []hub.Document{{Name: november, Heads: []change.Hash{{c.head}}}}})
+		l.settle(40)
+		if got := l.store.Calls("Load") - before; got != c.loads {
+			t.Errorf("list %d: %d documents were loaded, want %d", n, got, c.loads)
+		}
+	}
+}
+
 var errAway = errors.New("away")
 
 // TestSaidAgainWhileCommitting: a peer that speaks a second time before its change is stored, without changes, is

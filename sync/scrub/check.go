@@ -9,6 +9,7 @@ import (
 
 	"gatewright/schema/logbook"
 	"gatewright/sync/change"
+	"gatewright/sync/hub"
 	"gatewright/sync/wire"
 )
 
@@ -78,6 +79,7 @@ func (c *scrubbing) each(tx *sql.Tx, fn func(scan func(...any) error) error, que
 
 func (c *scrubbing) sites() (list []site, err error) {
 	err = c.src.Snapshot(c.ctx, func(_ context.Context, tx *sql.Tx) error {
+		list = nil
 		return c.each(tx, func(scan func(...any) error) error {
 			var s site
 			if err := scan(&s.id, &s.slug); err != nil {
@@ -98,11 +100,22 @@ func (c *scrubbing) sites() (list []site, err error) {
 	return list, nil
 }
 
-// part runs one piece of the look on a snapshot. What the engine cannot read
-// is a finding, and the look goes on with the next piece.
+// part runs one piece of the look on a snapshot, which may take more than one
+// run. What the engine cannot read is a finding, and the look goes on with the
+// next piece; a database that is away or too slow is none.
 func (c *scrubbing) part(s site, doc string, fn func(tx *sql.Tx) error) error {
-	err := c.src.Snapshot(c.ctx, func(_ context.Context, tx *sql.Tx) error { return fn(tx) })
-	if err != nil && c.ctx.Err() == nil {
+	sum, report := c.sum, c.o.Report
+	var found []Finding
+	c.o.Report = func(f Finding) { found = append(found, f) }
+	err := c.src.Snapshot(c.ctx, func(_ context.Context, tx *sql.Tx) error {
+		c.sum, found = sum, nil
+		return fn(tx)
+	})
+	c.o.Report = report
+	for _, f := range found {
+		report(f)
+	}
+	if err != nil && c.ctx.Err() == nil && !errors.Is(err, hub.ErrAway) && !errors.Is(err, context.DeadlineExceeded) {
 		c.report(Finding{Code: Unreadable, Site: s.slug, Document: doc, Wrong: "its rows cannot be read: " + err.Error(), Remedy: backup})
 		return nil
 	}
@@ -113,6 +126,7 @@ func (c *scrubbing) site(s site) error {
 	c.sum.Sites++
 	var docs []document
 	err := c.part(s, "", func(tx *sql.Tx) error {
+		docs = nil
 		return c.each(tx, func(scan func(...any) error) error {
 			var d document
 			if err := scan(&d.id, &d.name); err != nil {

@@ -395,6 +395,47 @@ func TestContextEnded(t *testing.T) {
 	}
 }
 
+// stumbling is a database whose connection is lost in the middle of a look, as
+// often as it says: each look is run again, and after that it fails.
+type stumbling struct {
+	*sqlitestore.DB
+	fails int
+}
+
+func (s *stumbling) Snapshot(ctx context.Context, fn func(context.Context, *sql.Tx) error) error {
+	if err := s.DB.Snapshot(ctx, fn); err != nil {
+		return err
+	}
+	if s.fails--; s.fails == 0 {
+		return fmt.Errorf("reading: %w", hub.ErrAway)
+	}
+	return s.DB.Snapshot(ctx, fn)
+}
+
+// A connection that is lost is no damage: what is run again counts once, and a
+// database that stays away ends the check.
+func TestAway(t *testing.T) {
+	path := packed(t)
+	want, _, err := look(t, path, "")
+	if err != nil {
+		t.Fatal(err)
+	}
+	db, err := sqlitestore.Open(t.Context(), path, sqlitestore.Options{ReadOnly: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer db.Close()
+	options := scrub.Options{Report: func(f scrub.Finding) { t.Error(f) }}
+	if sum, err := scrub.Check(t.Context(), &stumbling{DB: db}, options); err != nil || sum != want {
+		t.Errorf("run twice: %v, %v; want %v", sum, err, want)
+	}
+	for fails := range 4 {
+		if _, err := scrub.Check(t.Context(), &stumbling{db, fails + 1}, options); !errors.Is(err, hub.ErrAway) {
+			t.Errorf("away at look %d: %v", fails+1, err)
+		}
+	}
+}
+
 // On PostgreSQL the same look finds the same.
 func TestOnPostgreSQL(t *testing.T) {
 	db, err := pgstore.Open(t.Context(), pgtest.Start(t), pgstore.Options{})
