@@ -41,7 +41,7 @@ const documentId = (name) => interpretAsDocumentId(uuid5(name, site.id, new Uint
 export async function startServer({ port = 0, dist = new URL("../dist/", import.meta.url).pathname, now = Date.now(), clock = () => Date.now(), history = true } = {}) {
   const documents = new Map() // name -> doc
   const names = new Map() // id -> name
-  const bad = new Map() // name -> refused hashes
+  const bad = new Map() // name -> what was refused, by hash
   const owners = new Map() // entry id -> change hash
   const put = (name, doc) => {
     documents.set(name, doc)
@@ -141,7 +141,7 @@ export async function startServer({ port = 0, dist = new URL("../dist/", import.
   })
 
   function serve(ws) {
-    const peer = { ws, id: undefined, states: new Map() }
+    const peer = { ws, id: undefined, states: new Map(), told: new Set() }
     const send = (message) => ws.send(cbor.encode({ senderId: "yard", targetId: peer.id, ...message }))
     peer.list = () => send({ type: "documents", documents: [...documents].map(([name, doc]) => ({ name, id: documentId(name), heads: A.getHeads(doc) })) })
     peer.sync = (name) => {
@@ -172,8 +172,21 @@ export async function startServer({ port = 0, dist = new URL("../dist/", import.
       send({ type: "doc-unavailable", documentId: message.documentId })
       return
     }
-    const refusedBefore = bad.get(name) ?? new Set()
-    if (data.heads.some((h) => refusedBefore.has(h))) return
+    const refusedBefore = bad.get(name) ?? new Map()
+    if (data.heads.some((h) => refusedBefore.has(h))) {
+      // Every connection is told once, whichever of them brought it.
+      const open = [...data.heads]
+      const rows = []
+      for (let h = open.pop(); h !== undefined; h = open.pop()) {
+        const row = refusedBefore.get(h)
+        if (row === undefined || peer.told.has(h)) continue
+        peer.told.add(h)
+        open.push(...row.deps)
+        rows.push(row.said)
+      }
+      if (rows.length > 0) send({ type: "refused", documentId: message.documentId, refused: rows })
+      return
+    }
     const [refused, admitted] = [[], []]
     for (const change of data.changes) {
       const decoded = A.decodeChange(change)
@@ -184,17 +197,18 @@ export async function startServer({ port = 0, dist = new URL("../dist/", import.
       } else if (decoded.ops.some((op) => String(op.value).includes("refuse me"))) code = "rights"
       else if (decoded.ops.some((op) => String(op.value).includes("hold me"))) code = "unknown-entry"
       else if (decoded.ops.some((op) => target(String(op.value)) !== undefined && !owners.has(target(String(op.value))))) code = "unknown-entry"
-      else if (decoded.deps.some((d) => refusedBefore.has(d) || refused.some((r) => r.hash === d))) code = "depends"
+      else if (decoded.deps.some((d) => refusedBefore.has(d) || refused.some((r) => r.said.hash === d))) code = "depends"
       else if (entries.some((e) => owners.has(e) && owners.get(e) !== decoded.hash)) code = "taken"
       if (code === undefined) {
         for (const e of entries) owners.set(e, decoded.hash)
         admitted.push(change)
-      } else refused.push({ hash: decoded.hash, code, reason: code === "rights" ? "text: this may not be written here" : `the change is refused (${code})`, entries, held: code === "unknown-entry" })
+      } else refused.push({ deps: decoded.deps, said: { hash: decoded.hash, code, reason: code === "rights" ? "text: this may not be written here" : `the change is refused (${code})`, entries, held: code === "unknown-entry" } })
     }
     if (refused.length > 0) {
-      bad.set(name, new Set([...refusedBefore, ...refused.map((r) => r.hash)]))
+      bad.set(name, new Map([...refusedBefore, ...refused.map((r) => [r.said.hash, r])]))
+      for (const r of refused) peer.told.add(r.said.hash)
       if (admitted.length > 0) put(name, A.applyChanges(documents.get(name) ?? A.init(), admitted)[0])
-      send({ type: "refused", documentId: message.documentId, refused })
+      send({ type: "refused", documentId: message.documentId, refused: refused.map((r) => r.said) })
       return
     }
     const isNew = !documents.has(name)

@@ -1,6 +1,6 @@
 import { afterEach, beforeAll, beforeEach, describe, expect, it } from "vitest"
 import { writtenAgainAtMost } from "../src/documents/documents"
-import type { EntryId } from "../src/logbook/ids"
+import { monthOf, type EntryId } from "../src/logbook/ids"
 import { Phone, ready, startServer, type Server } from "./yard"
 
 // What was not taken for a cause that is none of the entry's own is written again.
@@ -23,6 +23,11 @@ afterEach(async () => {
 })
 const online = (p: Phone): Promise<void> => p.until("online", (x) => x.link === "online")
 const safe = (p: Phone): Promise<void> => p.until("all safe", () => p.link === "online" && p.outbox.parcels.length === 0)
+/** The id of an entry of last month that nobody has yet. */
+const notYet = (p: Phone): EntryId =>
+  `${server.enter({ kind: "note", text: "its neighbour" }, lastMonth()).slice(0, 10)}${p.parcel({ kind: "note" }).id.slice(10)}` as EntryId
+const come = (id: EntryId): void =>
+  server.accept(JSON.stringify({ v: 1, id, kind: "note", at: lastMonth(), by: "pdan000001", dev: "d000000000", text: "late" }))
 const lastMonth = (): number => Date.now() - 32 * 24 * 3_600_000
 
 describe("an actor that was taken for another device's", () => {
@@ -107,9 +112,7 @@ describe("a server that was restored from a backup", () => {
   it("is sent again what it held for want of an entry that has come", async () => {
     const p = await phone(server)
     await online(p)
-    const before = await phone(undefined)
-    const of = before.parcel({ kind: "note", text: "only for its id" }).id.replace(/^.{10}/, "") // chance alone
-    const target = `${server.enter({ kind: "note", text: "first of last month" }, lastMonth()).slice(0, 10)}${of}` as EntryId
+    const target = notYet(p)
     const id = await p.do({ kind: "void", of: target, why: "twice" })
     const raw = p.outbox.get(id)?.raw ?? ""
     await p.until("held", (x) => x.outbox.get(id)?.state === "held" && x.link === "online" && x.restarts === 1)
@@ -121,7 +124,7 @@ describe("a server that was restored from a backup", () => {
     expect(p.outbox.get(id)?.state).toBe("held")
     expect(p.restarts).toBe(1)
     // It comes; a server that still held the void would let it in now. This one has lost it.
-    server.accept(JSON.stringify({ v: 1, id: target, kind: "note", at: lastMonth(), by: "pdan000001", dev: "d000000000", text: "voided" }))
+    come(target)
     await p.until("the target is here", (x) => x.entries.has(target))
     expect(p.outbox.get(id)?.state).toBe("held")
     server.drop()
@@ -129,6 +132,27 @@ describe("a server that was restored from a backup", () => {
     await safe(p)
     expect(server.entries()).toContain(raw)
     expect(p.entries.get(id)).toBe(raw)
+    expect(p.restarts).toBe(1)
+  })
+
+  it("is not judged by what it had before: what waits is sent when a connection begins with what it waits for in the log", async () => {
+    const p = await phone(server)
+    await online(p)
+    const target = notYet(p)
+    const id = await p.do({ kind: "void", of: target })
+    await p.until("held", (x) => x.outbox.get(id)?.state === "held" && x.link === "online" && x.restarts === 1)
+    come(target)
+    await p.until("the target is here", (x) => x.entries.has(target))
+    server.lose(monthOf(target))
+    await p.until("noticed", (x) => x.link !== "online")
+    await p.record("after the line was cut")
+    await p.until("connected anew", (x) => x.link === "online" && x.outbox.waiting().length === 0)
+    expect(p.outbox.get(id)?.state).toBe("held")
+    expect(p.restarts).toBe(1)
+    await p.until("the phone has brought the target back", () => server.entries().some((raw) => raw.includes(`"id":"${target}"`)))
+    server.drop()
+    await p.until("noticed", (x) => x.link !== "online")
+    await safe(p)
     expect(p.restarts).toBe(1)
   })
 
@@ -154,5 +178,34 @@ describe("a server that was restored from a backup", () => {
     await p.stop()
     running.splice(running.indexOf(p), 1)
     await safe(await phone(server, p.remains))
+  })
+})
+
+describe("a phone whose storage fails while it starts over", () => {
+  it("takes the refusal in when it has room again", async () => {
+    const p = await phone(server)
+    const refuse = p.outbox.refuse.bind(p.outbox)
+    let failures = 0
+    p.outbox.refuse = (...args) => (++failures < 3 ? Promise.reject(new DOMException("no room", "QuotaExceededError")) : refuse(...args))
+    const no = await p.record("refuse me")
+    const good = await p.record("good")
+    await p.until("at rest", (x) => x.link === "online" && x.outbox.get(no)?.state === "refused" && x.outbox.get(good) === undefined)
+    expect(failures).toBe(3)
+    expect(p.restarts).toBe(1)
+  })
+
+  it("connects again although the copy could not be dropped at once", async () => {
+    const p = await phone(server)
+    const { disk } = p.remains
+    const removeRange = disk.removeRange.bind(disk)
+    let failures = 0
+    disk.removeRange = (prefix) => (++failures < 3 ? Promise.reject(new Error("the disk gave an error")) : removeRange(prefix))
+    const no = await p.record("refuse me")
+    const good = await p.record("good")
+    await p.until("at rest", (x) => x.link === "online" && x.outbox.get(no)?.state === "refused" && x.outbox.get(good) === undefined)
+    expect(failures).toBeGreaterThanOrEqual(3)
+    await p.record("next day")
+    await p.until("sent", (x) => x.link === "online" && x.outbox.waiting().length === 0)
+    expect(await p.outbox.toDrop()).toEqual([])
   })
 })

@@ -140,13 +140,17 @@ export class Phone {
   /** Waits for a state, not for a time. */
   until(what: string, holds: (phone: Phone) => boolean): Promise<void> {
     return new Promise((resolve, reject) => {
+      // What a test asks of the server, no phone tells.
+      const often = setInterval(() => look(), 50)
       const late = setTimeout(() => {
+        clearInterval(often)
         this.#changed.delete(look)
         reject(new Error(`${what}: not reached; link ${this.link}, outbox ${JSON.stringify(this.outbox.parcels)}`))
       }, 15_000)
       const look = (): void => {
         if (!holds(this)) return
         clearTimeout(late)
+        clearInterval(often)
         this.#changed.delete(look)
         resolve()
       }

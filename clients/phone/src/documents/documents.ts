@@ -1,6 +1,7 @@
 import { Automerge as A, Repo, type DocHandle, type DocumentId, type StorageAdapterInterface } from "@automerge/automerge-repo/slim"
 import { parseEntry } from "../logbook/entry"
 import { documentId, isEntryId, monthOf, plan, recentMonths, type DocName, type EntryId, type Instant, type SiteId } from "../logbook/ids"
+import { backoff } from "../network/backoff"
 import { ServerLink, type LinkState } from "../network/link"
 import type { ListedDocument, RefusedChange } from "../network/frames"
 import type { Outbox, Parcel, Refusal } from "../outbox/outbox"
@@ -77,6 +78,9 @@ export class Documents {
   /** Refusals and the writes they lead to are handled one at a time. */
   #line: Promise<void> = Promise.resolve()
   #stopped = false
+  /** What could not be done is tried again. */
+  #mending: ReturnType<typeof setTimeout> | undefined
+  #failures = 0
 
   constructor(options: DocumentsOptions) {
     this.#options = options
@@ -91,6 +95,7 @@ export class Documents {
 
   async stop(): Promise<void> {
     this.#stopped = true
+    clearTimeout(this.#mending)
     // A refusal that is being taken in builds a new link: that one has to go too.
     await this.#line
     this.#link?.disconnect()
@@ -194,6 +199,8 @@ export class Documents {
     if (opened === undefined) {
       opened = this.#find(name)
       this.#opened.set(name, opened)
+      // What storage did not give this time it may give the next.
+      opened.catch(() => this.#opened.delete(name))
     }
     return opened
   }
@@ -392,12 +399,37 @@ export class Documents {
     }
     // Somebody who sends it again by hand starts from the beginning.
     for (const { id, code, held } of refusals) if (!held) this.#again.delete(`${code} ${id}`)
-    await outbox.refuse(name, refusals, own, this.#options.now())
+    try {
+      await outbox.refuse(name, refusals, own, this.#options.now())
+    } catch (problem) {
+      // The storage may be full. Nothing was changed; on the next connection the server says it once more.
+      console.error("keeping a refusal", problem)
+      this.#mend(() => this.#link?.reconnect())
+      return
+    }
     this.#store?.shut()
     this.#link?.disconnect()
     listener.startedOver()
     listener.outbox()
-    if (!this.#stopped) await this.#build()
+    await this.#buildAnew()
+  }
+
+  async #buildAnew(): Promise<void> {
+    if (this.#stopped) return
+    try {
+      await this.#build()
+      this.#failures = 0
+    } catch (problem) {
+      console.error("opening the documents anew", problem)
+      this.#store?.shut()
+      this.#link?.disconnect()
+      this.#mend(() => this.#inLine("opening the documents anew", () => this.#buildAnew()))
+    }
+  }
+
+  #mend(work: () => void): void {
+    clearTimeout(this.#mending)
+    if (!this.#stopped) this.#mending = setTimeout(work, backoff(this.#failures++))
   }
 }
 
