@@ -98,7 +98,7 @@ func sentence(s string) string {
 func public(err error) *problem.Error {
 	if errors.Is(err, hub.ErrAway) {
 		return &problem.Error{Kind: problem.Unavailable, Cause: err,
-			Sentence: "The server's database does not answer: nothing was stored, and it goes on by itself when it does."}
+			Sentence: "The server's database does not answer: try again in a moment."}
 	}
 	if errors.Is(err, hub.ErrFull) {
 		return &problem.Error{Kind: problem.Unavailable, Cause: err,

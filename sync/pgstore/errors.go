@@ -20,7 +20,7 @@ var (
 	ErrReadOnly    = errors.New("the database takes no writes: it is a standby or was made read only")
 	ErrFull        = fmt.Errorf("the database server cannot write: %w", hub.ErrFull)
 	ErrBusy        = fmt.Errorf("the database server has no connection to spare: %w", hub.ErrAway)
-	ErrUnavailable = fmt.Errorf("the database server cannot be reached: %w", hub.ErrAway)
+	ErrUnavailable = fmt.Errorf("the database server cannot be reached or does not answer: %w", hub.ErrAway)
 	ErrNewer       = errors.New("the database was written by a newer version of the program")
 	ErrSettings    = errors.New("the database does not keep its settings")
 )

@@ -2,14 +2,18 @@ package pgstore
 
 import (
 	"bytes"
+	"context"
+	"database/sql"
 	"errors"
 	"net"
 	"net/url"
 	"path/filepath"
 	"sync/atomic"
 	"testing"
+	"time"
 
 	"gatewright/sync/hub"
+	"gatewright/sync/sqlstore"
 )
 
 // wire is a network between a node and the server that can be cut at a commit.
@@ -128,5 +132,37 @@ func TestConnectionLostDuringTheCommit(t *testing.T) {
 	var revision int
 	if err := direct.Reader().QueryRow(`SELECT revision FROM sites WHERE id = 's1'`).Scan(&revision); err != nil || revision != 5 {
 		t.Errorf("%d batches were stored, %v; want 5", revision, err)
+	}
+}
+
+// A server that does not answer in time is away, whether it works on a unit or
+// all connections wait for it; a caller's own deadline is no fault of it.
+func TestServerThatDoesNotAnswer(t *testing.T) {
+	db, _ := fresh(t)
+	slow := func(ctx context.Context, tx *sql.Tx) error {
+		_, err := tx.ExecContext(ctx, `SELECT pg_sleep(60)`)
+		return err
+	}
+	db.retried = func(err error) { t.Errorf("tried again after %v", err) }
+	db.within = 200 * time.Millisecond
+	for what, run := range map[string]func(context.Context, sqlstore.Unit) error{"writing": db.locked, "reading": db.read} {
+		if err := run(t.Context(), slow); !errors.Is(err, ErrUnavailable) || !errors.Is(err, hub.ErrAway) {
+			t.Errorf("%s: %v, want the server to be unavailable", what, err)
+		}
+	}
+	for range readers {
+		conn, err := db.reader.Conn(t.Context())
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer conn.Close()
+	}
+	if err := db.read(t.Context(), slow); !errors.Is(err, ErrUnavailable) {
+		t.Errorf("no connection is free: %v, want the server to be unavailable", err)
+	}
+	ctx, cancel := context.WithTimeout(t.Context(), 20*time.Millisecond)
+	defer cancel()
+	if err := db.read(ctx, slow); !errors.Is(err, context.DeadlineExceeded) || errors.Is(err, ErrUnavailable) {
+		t.Errorf("the caller's deadline: %v", err)
 	}
 }

@@ -56,7 +56,8 @@ type DB struct {
 	once    sync.Once
 	closed  error
 
-	retried func(error) // for tests; nil otherwise
+	within  time.Duration // the constant, but in tests
+	retried func(error)   // for tests; nil otherwise
 }
 
 // Open connects to the database that a URL such as
@@ -75,7 +76,7 @@ func Open(ctx context.Context, dsn string, o Options) (_ *DB, err error) {
 			err = fmt.Errorf("opening database %s on %s: %w", config.Database, config.Host, marked(err))
 		}
 	}()
-	db := &DB{random: o.Random, closing: make(chan struct{})}
+	db := &DB{random: o.Random, closing: make(chan struct{}), within: within}
 	if db.random == nil {
 		db.random = rand.Int64N
 	}

@@ -20,8 +20,8 @@ const (
 	longestPause = 256 * time.Millisecond
 )
 
-// within bounds one run of a unit: a server that stopped answering must not
-// hold its caller for ever.
+// within bounds one run of a unit, and the wait for a connection before it: a
+// server that stopped answering must not hold its caller for ever.
 const within = 30 * time.Second
 
 var (
@@ -61,7 +61,7 @@ func (db *DB) run(ctx context.Context, pool *sql.DB, o sql.TxOptions, unit sqlst
 		if err := ctx.Err(); err != nil {
 			return err // what ran before was undone
 		}
-		again, err := once(ctx, pool, o, unit)
+		again, err := once(ctx, db.within, pool, o, unit)
 		if err == nil || !again || n+1 == attempts {
 			return marked(err)
 		}
@@ -83,9 +83,14 @@ func (db *DB) run(ctx context.Context, pool *sql.DB, o sql.TxOptions, unit sqlst
 
 // once runs a unit once. When it says that the unit may be run again, nothing
 // of it is stored.
-func once(ctx context.Context, pool *sql.DB, o sql.TxOptions, unit sqlstore.Unit) (again bool, err error) {
-	conn, err := pool.Conn(ctx)
+func once(ctx context.Context, within time.Duration, pool *sql.DB, o sql.TxOptions, unit sqlstore.Unit) (again bool, err error) {
+	waiting, enough := context.WithTimeout(ctx, within)
+	defer enough()
+	conn, err := pool.Conn(waiting)
 	if err != nil {
+		if ctx.Err() == nil && waiting.Err() != nil {
+			return false, fmt.Errorf("%w: %w", ErrUnavailable, err)
+		}
 		return lost(err) || codeOf(err) == tooManyConnections, err
 	}
 	defer conn.Close()
@@ -93,6 +98,11 @@ func once(ctx context.Context, pool *sql.DB, o sql.TxOptions, unit sqlstore.Unit
 	// take place behind an error.
 	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), within)
 	defer cancel()
+	defer func() {
+		if err != nil && ctx.Err() != nil {
+			err = fmt.Errorf("%w: %w", ErrUnavailable, err)
+		}
+	}()
 	tx, err := conn.BeginTx(ctx, &o)
 	if err != nil {
 		return lost(err), fmt.Errorf("beginning: %w", err)
