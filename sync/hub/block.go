@@ -101,15 +101,16 @@ func (d *document) throughBlocked(from []change.Hash) (blocked, beneath []change
 	return blocked, beneath
 }
 
-// tell informs a peer once about each change that was not taken.
+// tell informs a peer once about each change that was not taken, and once more
+// when one that was held has been refused.
 func (s *Site) tell(d *document, c *conn, p *peer, hashes []change.Hash) {
 	var fresh []change.Hash
 	for _, h := range d.causes(hashes) {
-		if !p.told[h] {
+		if final, told := p.told[h]; !told || !final && !d.blocked[h].held {
 			if p.told == nil {
 				p.told = map[change.Hash]bool{}
 			}
-			p.told[h] = true
+			p.told[h] = !d.blocked[h].held
 			fresh = append(fresh, h)
 		}
 	}

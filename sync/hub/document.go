@@ -67,7 +67,7 @@ type mark struct {
 type peer struct {
 	graph.Peer
 	size int                  // as the device's toll has it
-	told map[change.Hash]bool // refused and held changes it was told about; nil while there are none
+	told map[change.Hash]bool // changes it was told about: true as refused, false as held; nil while there are none
 }
 
 // document gives the document of that name; it may still be cold.

@@ -1,6 +1,7 @@
 package hub_test
 
 import (
+	"strings"
 	"testing"
 
 	"gatewright/schema/logbook"
@@ -114,6 +115,48 @@ func TestForeignAuthor(t *testing.T) {
 			}
 		})
 	}
+}
+
+// TestAuthorWithoutTheRightWaits: what an author may not write is refused when
+// what it builds on has come, though it was held until then; and the author is
+// told so, now and when it comes again.
+func TestAuthorWithoutTheRightWaits(t *testing.T) {
+	l := newLab(t)
+	other, author := l.peer(l.enrol(1, "crew")), l.peer(l.enrol(2, "crew"))
+	other.tick()
+	author.take(november, other)
+	bad := author.record(author.entry(logbook.Dismiss, func(e *logbook.Entry) { e.Flag, e.Why = "overdue/lens-wipe", "no need" }))
+	good := author.tick()
+	author.connect()
+	l.settle(40)
+	if author.codes() != "depends(held) depends(held) dev(held)" || l.held(november) != 3 {
+		t.Fatalf("codes %q, %d held", author.codes(), l.held(november))
+	}
+	other.connect()
+	l.settle(40)
+	if l.held(november) > 1 { // the good one's author is to record it anew
+		t.Errorf("%d held", l.held(november))
+	}
+	if q := l.mem.Quarantined(yard); len(q) != 1 || q[0].Code != admit.CodeRights || q[0].Device != device(2) {
+		t.Errorf("quarantined %+v", q)
+	}
+	author.tick()
+	l.settle(40)
+	if !strings.HasSuffix(author.codes(), " rights") {
+		t.Errorf("told %q", author.codes())
+	}
+	author.disconnect()
+	author.connect()
+	l.settle(40)
+	if have := l.stored(november); have[bad] != nil || have[good] != nil {
+		t.Error("what builds on it was taken")
+	}
+	author.drop(november)
+	author.open(november)
+	l.settle(40)
+	author.tick()
+	l.settle(40)
+	l.wantSame(november, author, other)
 }
 
 // TestForeignAuthorWithoutTheRight: neither relay nor window let in what the

@@ -76,7 +76,7 @@ func (s *Site) judgeOne(d *document, it *item, in *incoming) {
 	}
 	b := d.blocked[in.hash]
 	if it.kind == fromHeld && b != nil && s.arrived(d, in) {
-		s.unhold(d, b, in)
+		s.unhold(d, b, in, admit.CodeTaken, "id: the entry is in the log already")
 		return
 	}
 	if b != nil {
@@ -295,19 +295,27 @@ func (s *Site) arrived(d *document, in *incoming) bool {
 
 // unhold lets go of a held change. Peers that still have it are told that it
 // is refused.
-func (s *Site) unhold(d *document, b *block, in *incoming) {
+func (s *Site) unhold(d *document, b *block, in *incoming, code, reason string) {
 	d.heldSize -= len(in.bytes)
 	b.held, b.reading = false, nil
-	b.code, b.reason = admit.CodeTaken, "id: the entry is in the log already"
+	b.code, b.reason = code, reason
+	d.group.turned = true
 	d.group.keep.DocID = d.id
 	d.group.keep.Unheld = append(d.group.keep.Unheld, in.hash)
 }
 
 // refuse turns a change away for good and keeps it for a manager to look at.
-// What is held is never refused on looking again: only a person decides that.
+// What is held of others is never refused on looking again: only a person
+// decides that. What its own author brought is as if it came now; it had only
+// waited for what it builds on.
 func (s *Site) refuse(d *document, it *item, in *incoming, v admit.Verdict) {
-	if it.kind == fromHeld {
-		if b := d.blocked[in.hash]; b != nil {
+	if b := d.blocked[in.hash]; it.kind == fromHeld {
+		switch {
+		case b == nil:
+		case in.from.Device == b.device && !s.spent(b.device):
+			s.unhold(d, b, in, v.Code, v.Reason)
+			s.quarantine(d, in, v)
+		default:
 			b.code, b.reason = v.Code, v.Reason
 		}
 		return
