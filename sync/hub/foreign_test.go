@@ -159,6 +159,33 @@ func TestAuthorWithoutTheRightWaits(t *testing.T) {
 	l.wantSame(november, author, other)
 }
 
+// TestNothingLeftToWaitFor: a change whose entries are in the log already is not
+// held for what it builds on.
+func TestNothingLeftToWaitFor(t *testing.T) {
+	l := newLab(t)
+	other, author, carrier := l.peer(l.enrol(1, "crew")), l.peer(l.enrol(2, "crew")), l.peer(l.enrol(3, "crew"))
+	other.tick()
+	author.take(november, other)
+	e := author.entry(logbook.Tick)
+	author.put(november, author.next(november, author.set(e)))
+	carrier.take(november, author)
+	author.drop(november)
+	author.connect()
+	author.open(november)
+	l.settle(40)
+	author.put(november, author.next(november, author.set(e))) // recorded anew
+	author.say(november)
+	l.settle(40)
+	if l.stored(november)[string(e.ID)] == nil {
+		t.Fatal("not stored")
+	}
+	carrier.connect()
+	l.settle(40)
+	if carrier.codes() != "dev(held) taken" || l.held(november) != 1 {
+		t.Errorf("codes %q, %d held", carrier.codes(), l.held(november))
+	}
+}
+
 // TestForeignAuthorWithoutTheRight: neither relay nor window let in what the
 // author could not write.
 func TestForeignAuthorWithoutTheRight(t *testing.T) {

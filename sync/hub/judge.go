@@ -260,6 +260,11 @@ func (s *Site) hold(d *document, it *item, in *incoming, v admit.Verdict) {
 		old.code, old.reason = v.Code, v.Reason
 		return
 	}
+	if s.arrived(d, in) { // nothing is left to wait for
+		s.block(d, it, in, admit.Verdict{Outcome: admit.Refused, Code: admit.CodeTaken,
+			Reason: "id: the entry is in the log already", Device: v.Device})
+		return
+	}
 	if d.heldSize+len(in.bytes) > MaxHeldSize {
 		if c := s.conns[it.conn]; c != nil {
 			s.complain(c, CloseTooMany, "too much of this document waits to be confirmed")
@@ -276,7 +281,7 @@ func (s *Site) hold(d *document, it *item, in *incoming, v admit.Verdict) {
 		AuthorDevice: v.Device, Via: in.from.Device, Code: v.Code, At: s.now})
 }
 
-// arrived reports that all that a held change brings is in the log already, in
+// arrived reports that all that a change to be held brings is in the log already, in
 // other changes and durably: its author has recorded it once more. An id never
 // becomes free, so it will never be admitted.
 func (s *Site) arrived(d *document, in *incoming) bool {
