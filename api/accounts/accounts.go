@@ -25,7 +25,10 @@ import (
 type DB interface {
 	// Snapshot reads on one moment of the database.
 	Snapshot(ctx context.Context, f func(ctx context.Context, tx *sql.Tx) error) error
+	// Write runs f as if nobody else wrote at the time.
 	Write(ctx context.Context, f func(tx *sql.Tx) error) error
+	// Each is for what all phones do at once: of f, each statement sees what others have written by then.
+	Each(ctx context.Context, f func(ctx context.Context, tx *sql.Tx) error) error
 }
 
 // Accounts answers who may come in.

@@ -160,7 +160,7 @@ func (a *Accounts) SetRelay(ctx context.Context, site, device string, relay bool
 
 // Seen notes that a device came by, and the clock offset (ms, server minus device) last written to the log.
 func (a *Accounts) Seen(ctx context.Context, device string, offset int64) error {
-	return a.db.Write(ctx, func(tx *sql.Tx) error {
+	return a.db.Each(ctx, func(ctx context.Context, tx *sql.Tx) error {
 		_, err := tx.ExecContext(ctx, `UPDATE devices SET last_seen_at = $1, clock_offset = $2 WHERE id = $3`, a.millis(), offset, device)
 		return err
 	})

@@ -75,6 +75,7 @@ var again = map[string]func(*testing.T){
 	"TestDrainedIsBounded":          TestDrainedIsBounded,
 	"TestRestoreWindow":             TestRestoreWindow,
 	"TestSecretsAreStoredAsDigests": TestSecretsAreStoredAsDigests,
+	"TestAllPhonesAtOnce":           TestAllPhonesAtOnce,
 }
 
 func TestOnPostgreSQL(t *testing.T) {

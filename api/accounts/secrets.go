@@ -34,7 +34,7 @@ func (a *Accounts) Challenge(ctx context.Context, device string) (challenge stri
 		return "", 0, fmt.Errorf("drawing a challenge: %w", err)
 	}
 	expires = a.millis() + ChallengeLife.Milliseconds()
-	err = a.db.Write(ctx, func(tx *sql.Tx) error {
+	err = a.db.Each(ctx, func(ctx context.Context, tx *sql.Tx) error {
 		if _, err := tx.ExecContext(ctx, `DELETE FROM challenges WHERE expires_at < $1`, a.millis()); err != nil {
 			return err
 		}
@@ -50,7 +50,7 @@ func (a *Accounts) Challenge(ctx context.Context, device string) (challenge stri
 // SpendChallenge takes a challenge away; it succeeds once, for its own device, in time.
 func (a *Accounts) SpendChallenge(ctx context.Context, device, challenge string) error {
 	refused := problem.New(problem.Unauthenticated, "challenge", "The challenge is spent, out of time or not this device's: ask for a new one.")
-	err := a.db.Write(ctx, func(tx *sql.Tx) error {
+	err := a.db.Each(ctx, func(ctx context.Context, tx *sql.Tx) error {
 		res, err := tx.ExecContext(ctx, `DELETE FROM challenges WHERE nonce_hash = $1 AND device_id = $2 AND expires_at > $3`,
 			hash(challenge), hub.Text(device), a.millis())
 		if err != nil {
@@ -87,7 +87,7 @@ func (a *Accounts) NewTicket(ctx context.Context, t Ticket) (string, error) {
 	if t.Reusable {
 		reusable = 1
 	}
-	err = a.db.Write(ctx, func(tx *sql.Tx) error {
+	err = a.db.Each(ctx, func(ctx context.Context, tx *sql.Tx) error {
 		if _, err := tx.ExecContext(ctx, `DELETE FROM tickets WHERE expires_at < $1`, a.millis()); err != nil {
 			return err
 		}
@@ -105,20 +105,17 @@ func (a *Accounts) NewTicket(ctx context.Context, t Ticket) (string, error) {
 func (a *Accounts) UseTicket(ctx context.Context, secret string) (Ticket, error) {
 	var t Ticket
 	refused := problem.New(problem.Unauthenticated, "ticket", "The ticket is spent, out of time or unknown: ask for a new one.")
-	err := a.db.Write(ctx, func(tx *sql.Tx) error {
+	err := a.db.Each(ctx, func(ctx context.Context, tx *sql.Tx) error {
 		var reusable int
 		var sender sql.NullString
-		err := tx.QueryRowContext(ctx, `SELECT site_id, device_id, expires_at, reusable, sender_id FROM tickets
-			WHERE hash = $1 AND expires_at > $2 AND (reusable = 1 OR used_at IS NULL)`, hash(secret), a.millis()).
+		// One statement, so that of two who use it at once one finds it used.
+		err := tx.QueryRowContext(ctx, `UPDATE tickets SET used_at = $1 WHERE hash = $2 AND expires_at > $1 AND (reusable = 1 OR used_at IS NULL)
+			RETURNING site_id, device_id, expires_at, reusable, sender_id`, a.millis(), hash(secret)).
 			Scan(&t.Site, &t.Device, &t.Expires, &reusable, &sender)
 		if errors.Is(err, sql.ErrNoRows) {
 			return refused
 		}
-		if err != nil {
-			return err
-		}
 		t.Reusable, t.Sender = reusable != 0, sender.String
-		_, err = tx.ExecContext(ctx, `UPDATE tickets SET used_at = $1 WHERE hash = $2`, a.millis(), hash(secret))
 		return err
 	})
 	if err != nil {
@@ -129,7 +126,7 @@ func (a *Accounts) UseTicket(ctx context.Context, secret string) (Ticket, error)
 
 // BindTicket ties a reusable ticket to its first senderId.
 func (a *Accounts) BindTicket(ctx context.Context, secret, sender string) error {
-	return a.db.Write(ctx, func(tx *sql.Tx) error {
+	return a.db.Each(ctx, func(ctx context.Context, tx *sql.Tx) error {
 		res, err := tx.ExecContext(ctx, `UPDATE tickets SET sender_id = $1 WHERE hash = $2 AND (sender_id IS NULL OR sender_id = $1)`,
 			sender, hash(secret))
 		if err != nil {

@@ -21,6 +21,7 @@ var (
 	ErrFull        = fmt.Errorf("the database server cannot write: %w", hub.ErrFull)
 	ErrBusy        = fmt.Errorf("the database server has no connection to spare: %w", hub.ErrAway)
 	ErrUnavailable = fmt.Errorf("the database server cannot be reached or does not answer: %w", hub.ErrAway)
+	ErrContended   = fmt.Errorf("too many write the same at once: %w", hub.ErrAway)
 	ErrNewer       = errors.New("the database was written by a newer version of the program")
 	ErrSettings    = errors.New("the database does not keep its settings")
 )
@@ -59,6 +60,8 @@ func marked(err error) error {
 	switch code := codeOf(err); {
 	case code == diskFull:
 		what = ErrFull
+	case code == serializationFailure || code == deadlockDetected: // however often it was tried
+		what = ErrContended
 	case code == tooManyConnections:
 		what = ErrBusy
 	case code == readOnlyTransaction || errors.Is(err, pgconn.ErrReadOnlyConnection):

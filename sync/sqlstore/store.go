@@ -73,6 +73,14 @@ func (s *Store) Snapshot(ctx context.Context, unit func(ctx context.Context, tx 
 	return failed("reading the database", s.engine.Read(ctx, unit))
 }
 
+// Each runs a unit that writes, of which each statement sees what is committed
+// when it begins. It is for what is right by one statement's own conditions:
+// any number of such units go on side by side, where those of an engine's Write
+// would break each other off.
+func (s *Store) Each(ctx context.Context, unit func(ctx context.Context, tx *sql.Tx) error) error {
+	return failed("writing to the database", s.engine.Write(ctx, unit))
+}
+
 func failed(doing string, err error) error {
 	if err == nil {
 		return nil
