@@ -15,6 +15,7 @@ import (
 
 	"gatewright/clients/phonesim"
 	"gatewright/schema/logbook"
+	"gatewright/sync/admit"
 	"gatewright/sync/hub"
 	"gatewright/sync/wire"
 )
@@ -180,6 +181,9 @@ func (h *handset) settle() {
 		still[p.ID] = true
 		if p.State == phonesim.Held && h.t.mayHold {
 			continue // until its author and those whose work it builds on have been heard
+		}
+		if p.Code == admit.CodeTaken && h.t.mayHold {
+			continue // until the copy that is fetched now shows that it is in the log in these words
 		}
 		if p.State != phonesim.Waiting && !h.turned[p.ID] {
 			h.turned[p.ID] = true
