@@ -80,12 +80,15 @@ func (w *world) allowed(doc string, c hub.StoredChange) {
 			w.fail(4, "a forged change is in %s: %s", doc, what)
 		}
 		w.count["believed_in_the_window"]++
+		for _, e := range c.Entries { // from now on it is as good as any, in whatever change it comes again
+			w.believed[logbook.EntryID(e.ID)] = true
+		}
 		return
 	}
 	for _, e := range c.Entries {
 		id := logbook.EntryID(e.ID)
 		delete(w.absent, id)
-		if c.Device == logbook.Server {
+		if c.Device == logbook.Server || w.believed[id] {
 			continue
 		}
 		r := w.ledger[id]

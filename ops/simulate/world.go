@@ -49,8 +49,10 @@ type world struct {
 	digests map[change.Hash][32]byte // of stored changes, at first sight
 	forged  map[change.Hash]string   // what the hostile phone made, and what is wrong with it
 	forgery map[logbook.EntryID]bool
-	kept    map[change.Hash]string       // changes that the store said are held, and in which document
-	absent  map[logbook.EntryID][]holder // acknowledged, lost by a restore from a backup, and who had it then
+	// Entries of forged changes that were believed while the restore window was open.
+	believed map[logbook.EntryID]bool
+	kept     map[change.Hash]string       // changes that the store said are held, and in which document
+	absent   map[logbook.EntryID][]holder // acknowledged, lost by a restore from a backup, and who had it then
 
 	backup       *memstore.Store
 	restoreUntil int64
@@ -137,7 +139,7 @@ func newWorld(cfg Config) *world {
 		cfg: cfg, rng: rand.New(rand.NewPCG(cfg.Seed, 0x736f616b)),
 		trace: sha256.New(), mem: memstore.New(),
 		ledger: map[logbook.EntryID]*record{}, digests: map[change.Hash][32]byte{}, forged: map[change.Hash]string{},
-		kept: map[change.Hash]string{}, forgery: map[logbook.EntryID]bool{}, absent: map[logbook.EntryID][]holder{}, gone: map[logbook.EntryID]bool{},
+		kept: map[change.Hash]string{}, forgery: map[logbook.EntryID]bool{}, believed: map[logbook.EntryID]bool{}, absent: map[logbook.EntryID][]holder{}, gone: map[logbook.EntryID]bool{},
 		count: map[string]int{},
 	}
 	w.traced = bufio.NewWriterSize(w.trace, 1<<16)

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"slices"
 
+	"gatewright/schema/logbook"
 	"gatewright/sync/admit"
 	"gatewright/sync/change"
 	"gatewright/sync/wire"
@@ -53,6 +54,14 @@ func entryIDs(r *admit.Reading) []string {
 		out = append(out, string(e.ID))
 	}
 	return out
+}
+
+// anew reports that the change is one of the server's own, from before it was
+// restored, that holds entries of the device. The device need not wait for
+// anybody to confirm them: it can record them anew.
+func (b *block) anew(device string) bool {
+	return b.held && b.code == admit.CodeDev && b.device == admit.ServerDevice && b.reading != nil &&
+		slices.ContainsFunc(b.reading.Entries, func(e *logbook.Entry) bool { return e.Dev == device })
 }
 
 func (d *document) anyHeld() bool {
@@ -122,7 +131,11 @@ func (s *Site) tell(d *document, c *conn, p *peer, hashes []change.Hash) {
 			m := wire.Refused{SenderID: s.cfg.PeerID, TargetID: c.sender, DocumentID: d.id}
 			for _, h := range part {
 				b := d.blocked[h]
-				m.Refused = append(m.Refused, wire.RefusedChange{Hash: h, Code: b.code, Reason: clip(b.reason),
+				code, reason := b.code, b.reason
+				if b.anew(c.identity.Device) {
+					code, reason = admit.CodeDepends, "the server had written it and has lost that"
+				}
+				m.Refused = append(m.Refused, wire.RefusedChange{Hash: h, Code: code, Reason: clip(reason),
 					Entries: b.entries[:min(len(b.entries), maxRows)], Held: b.held})
 			}
 			s.send(c, m)

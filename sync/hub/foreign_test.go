@@ -431,6 +431,32 @@ func TestActorOfTheServer(t *testing.T) {
 	}
 }
 
+// TestServersLostCopy: an entry that the server had written for its author, and
+// has lost with a backup, waits for nobody: its author is told to record it
+// anew, and everybody else that it is held.
+func TestServersLostCopy(t *testing.T) {
+	l := newLab(t)
+	author, other := l.peer(l.enrol(1, "crew")), l.peer(l.enrol(2, "crew"))
+	e := author.entry(logbook.Tick)
+	c := author.next(november, author.set(e))
+	c.Message = admit.ServerMessage
+	if err := change.Encode(c); err != nil {
+		t.Fatal(err)
+	}
+	author.put(november, c)
+	other.take(november, author)
+	for _, p := range []*peer{other, author} {
+		p.connect()
+		l.settle(40)
+	}
+	if other.codes() != "dev(held)" || author.codes() != "depends(held)" {
+		t.Errorf("codes %q and %q", other.codes(), author.codes())
+	}
+	if l.held(november) != 1 {
+		t.Errorf("%d held", l.held(november))
+	}
+}
+
 // TestSyncStateWithBlockedHeads: the peer whose heads are not taken is asked
 // for nothing and sent nothing twice, however often it says the same.
 func TestSyncStateWithBlockedHeads(t *testing.T) {
