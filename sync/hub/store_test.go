@@ -184,6 +184,39 @@ func TestHint(t *testing.T) {
 	}
 }
 
+// TestHintThatCouldNotBeRead: a node that failed to read what another wrote
+// finds it the next time that it compares heads.
+func TestHintThatCouldNotBeRead(t *testing.T) {
+	l := newLab(t)
+	a := l.peer(l.enrol(1, "crew"))
+	a.connect()
+	a.tick()
+	l.settle(40)
+	node := newLab(t)
+	node.mem, node.store, node.ids = l.mem, l.store, 1000
+	c := node.peer(l.enrol(3, "crew"))
+	c.connect()
+	c.open(november)
+	node.settle(20)
+	c.tick()
+	node.settle(20)
+	compare := func() {
+		docs, err := l.mem.Documents(t.Context(), yard)
+		if err != nil {
+			t.Fatal(err)
+		}
+		l.post(hub.Listed{Documents: docs})
+		l.settle(20)
+	}
+	l.store.Fail(storetest.Fault{Method: "Load"})
+	compare()
+	a.wantClosed(hub.CloseTryLater)
+	compare()
+	if got, want := l.site.Heads()[november], c.docs[november].g.Heads(); !slices.Equal(got, want) {
+		t.Errorf("heads %v, want %v", got, want)
+	}
+}
+
 // TestDamagedStore: what cannot be read is left out, and the phones give it
 // back.
 func TestDamagedStore(t *testing.T) {
