@@ -274,7 +274,10 @@ func (s *Site) onListed(ev Listed) {
 	}
 	if s.listed { // what came may be older than what we know
 		for _, d := range ev.Documents {
-			if !slices.Equal(s.list[d.Name], d.Heads) && !slices.Equal(s.hinted[d.Name], d.Heads) {
+			if slices.Equal(s.list[d.Name], d.Heads) {
+				continue
+			}
+			if s.docs[d.Name] == nil || !slices.Equal(s.hinted[d.Name], d.Heads) { // a late hint may have named older ones
 				s.hinted[d.Name] = d.Heads
 				s.onHint(Hint{Doc: d.Name, Heads: d.Heads})
 			}

@@ -212,8 +212,15 @@ func TestHintThatCouldNotBeRead(t *testing.T) {
 	compare()
 	a.wantClosed(hub.CloseTryLater)
 	compare()
-	if got, want := l.site.Heads()[november], c.docs[november].g.Heads(); !slices.Equal(got, want) {
+	want := c.docs[november].g.Heads()
+	if got := l.site.Heads()[november]; !slices.Equal(got, want) {
 		t.Errorf("heads %v, want %v", got, want)
+	}
+	l.post(hub.Hint{Doc: november, Heads: a.docs[november].g.Heads()}) // under way for long
+	l.settle(20)
+	compare()
+	if got := l.site.Heads()[november]; !slices.Equal(got, want) {
+		t.Errorf("after a late hint: heads %v, want %v", got, want)
 	}
 }
 
