@@ -37,6 +37,7 @@ const (
 
 	uniqueViolation = "23505"
 	duplicateTable  = "42P07"
+	duplicateObject = "42710" // the type that goes with a table
 )
 
 // unavailable are the codes of a server that goes away or is not yet there:

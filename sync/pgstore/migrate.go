@@ -32,7 +32,7 @@ func (db *DB) migrateAlone(ctx context.Context) (err error) {
 	_, err = db.writer.ExecContext(ctx, `CREATE TABLE IF NOT EXISTS migrating (one BIGINT NOT NULL PRIMARY KEY)`)
 	// Of two nodes that make a table at once, one may be told by the catalogue
 	// that it is there, IF NOT EXISTS or not.
-	if code := codeOf(err); err != nil && code != uniqueViolation && code != duplicateTable {
+	if code := codeOf(err); err != nil && code != uniqueViolation && code != duplicateTable && code != duplicateObject {
 		return fmt.Errorf("making the lock of its tables: %w", err)
 	}
 	if _, err := db.writer.ExecContext(ctx, `INSERT INTO migrating (one) VALUES (1) ON CONFLICT DO NOTHING`); err != nil {
