@@ -51,9 +51,12 @@ type document struct {
 	waiting map[Token]bool // answers to come
 	failure error          // the first error among the answers
 
-	waiters   []string      // documents whose group waits for this one to be loaded
-	months    int           // documents that this one's group waits for
-	hinted    []change.Hash // heads that another node wrote while a group was under way
+	waiters []string      // documents whose group waits for this one to be loaded
+	months  int           // documents that this one's group waits for
+	hinted  []change.Hash // heads that another node wrote while a group was under way
+	// sought are the heads in the store that were gone after, once: what is
+	// damaged there is not read again at every comparison.
+	sought    []change.Hash
 	idleSince int64
 }
 

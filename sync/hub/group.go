@@ -339,7 +339,6 @@ func (s *Site) fail(d *document, err error) {
 		items = append(d.group.items, items...)
 	}
 	delete(s.docs, d.name)
-	delete(s.hinted, d.name) // what was hinted at was not read
 	for _, t := range slices.Sorted(maps.Keys(d.waiting)) {
 		delete(s.waits, t)
 	}

@@ -48,9 +48,6 @@ type Site struct {
 	accessing bool                     // and has not answered
 	turn      uint64                   // of restore windows that were opened or closed
 	list      map[string][]change.Hash // documents that exist, with their heads
-	// hinted are the heads in the store that were gone after, once: what is
-	// damaged there does not come however often.
-	hinted map[string][]change.Hash
 
 	actors  map[change.Actor]string // device; "" = looked up and free
 	revoked map[string]bool         // devices the store turned away
@@ -86,7 +83,7 @@ func NewSite(cfg SiteConfig) (*Site, error) {
 		cfg: cfg, uuid: uuid,
 		conns: map[ConnID]*conn{}, docs: map[string]*document{},
 		names: map[string]string{}, ids: map[string]string{},
-		list: map[string][]change.Hash{}, hinted: map[string][]change.Hash{}, actors: map[change.Actor]string{}, revoked: map[string]bool{},
+		list: map[string][]change.Hash{}, actors: map[change.Actor]string{}, revoked: map[string]bool{},
 		budgets: map[string]*budget{}, tolls: map[string]*toll{},
 		waits: map[Token]*document{}, restoreUntil: cfg.RestoreUntil,
 	}, nil
@@ -277,10 +274,13 @@ func (s *Site) onListed(ev Listed) {
 			if slices.Equal(s.list[d.Name], d.Heads) {
 				continue
 			}
-			if s.docs[d.Name] == nil || !slices.Equal(s.hinted[d.Name], d.Heads) { // a late hint may have named older ones
-				s.hinted[d.Name] = d.Heads
-				s.onHint(Hint{Doc: d.Name, Heads: d.Heads})
+			if there := s.docs[d.Name]; there != nil {
+				if slices.Equal(there.sought, d.Heads) {
+					continue
+				}
+				there.sought = d.Heads
 			}
+			s.onHint(Hint{Doc: d.Name, Heads: d.Heads})
 		}
 		return
 	}
