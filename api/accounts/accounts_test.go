@@ -28,14 +28,14 @@ type house struct {
 
 func newHouse(t *testing.T) *house {
 	t.Helper()
-	h := &house{path: engine.fresh(t), now: time.Date(2026, 3, 1, 6, 0, 0, 0, time.UTC)}
+	h := &house{path: engine.Fresh(t), now: time.Date(2026, 3, 1, 6, 0, 0, 0, time.UTC)}
 	h.open(t)
 	return h
 }
 
 func (h *house) open(t *testing.T) {
 	t.Helper()
-	db, err := engine.open(t, h.path)
+	db, err := engine.Open(t, h.path)
 	if err != nil {
 		t.Fatal(err)
 	}

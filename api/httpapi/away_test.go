@@ -4,6 +4,7 @@ import (
 	"net/http"
 	"testing"
 
+	"gatewright/api/enginetest"
 	"gatewright/schema/rights"
 	"gatewright/sync/pgstore/pgtest"
 )
@@ -13,8 +14,8 @@ import (
 func TestDatabaseAway(t *testing.T) {
 	server := pgtest.Own(t, pgtest.Options{})
 	before := engine
-	engine = onPostgreSQL
-	engine.fresh = func(t testing.TB) string {
+	engine = enginetest.PostgreSQL
+	engine.Fresh = func(t testing.TB) string {
 		dsn, err := server.Database(t.Context())
 		if err != nil {
 			t.Fatal(err)

@@ -50,7 +50,7 @@ func newYard(t testing.TB, phone fs.FS) *yard {
 
 func newYardWith(t testing.TB, y *yard) *yard {
 	t.Helper()
-	y.t, y.path = t, engine.fresh(t)
+	y.t, y.path = t, engine.Fresh(t)
 	y.clock.Store(time.Date(2026, 3, 1, 6, 0, 0, 0, time.UTC).UnixMilli())
 	y.start()
 	t.Cleanup(func() {
@@ -76,7 +76,7 @@ func (y *yard) start() {
 	y.t.Helper()
 	ctx := context.Background()
 	var err error
-	y.db, err = engine.open(y.t, y.path)
+	y.db, err = engine.Open(y.t, y.path)
 	y.must(err)
 	y.accounts = accounts.New(y.db, y.now)
 	storage, err := y.accounts.Setting(ctx, "storage_id")
