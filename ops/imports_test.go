@@ -36,7 +36,7 @@ var arrows = []arrow{
 		[]string{"modernc.org/sqlite", "github.com/pressly/goose/v3"}, "stores know the hub, not one another"},
 	{"sync/pgstore", []string{"sync/hub", "sync/sqlstore", "sync/pgstore"},
 		[]string{"github.com/jackc/pgx/v5", "github.com/pressly/goose/v3"}, "stores know the hub and the SQL they share, not one another"},
-	{"sync/storetest", []string{"schema", "sync/admit", "sync/change", "sync/hub", "sync/sqlstore"}, []string{"github.com/google/go-cmp", "pgregory.net/rapid"}, "the contract that every store keeps"},
+	{"sync/storetest", []string{"schema", "sync/admit", "sync/change", "sync/hub", "sync/memstore", "sync/sqlstore"}, []string{"github.com/google/go-cmp", "pgregory.net/rapid"}, "the contract that every store keeps"},
 	{"sync/accept", []string{"schema", "sync/admit", "sync/change", "sync/hub"}, nil,
 		"what a manager lets in is judged and written by the same hands as all else"},
 	{"sync/replay", []string{"schema", "sync/change", "sync/fold", "sync/hub"}, nil, "reads stored documents for the rules"},

@@ -9,7 +9,6 @@ import (
 
 	"gatewright/sync/admit"
 	"gatewright/sync/hub"
-	"gatewright/sync/memstore"
 	"gatewright/sync/pgstore/pgtest"
 	"gatewright/sync/storetest"
 )
@@ -144,27 +143,11 @@ func TestContract(t *testing.T) {
 	})
 }
 
-// alwaysPacked packs a document after every batch.
-type alwaysPacked struct{ *DB }
-
-func (p alwaysPacked) Append(ctx context.Context, b hub.Batch) error {
-	if err := p.DB.Append(ctx, b); err != nil {
-		return err
-	}
-	_, err := p.Pack(ctx, b.Site, b.Doc, 1)
-	return err
-}
-
 // Whatever a store promises, it promises of packed documents too.
 func TestContractPacked(t *testing.T) {
-	storetest.Run(t, func(t *testing.T) storetest.Backend {
+	storetest.RunPacked(t, func(t *testing.T) storetest.Backend {
 		db, dsn := fresh(t)
-		b := backend(t, db, dsn)
-		reopen := b.Reopen
-		b.Store = alwaysPacked{db}
-		b.Reopen = func(t storetest.TB) hub.Store { return alwaysPacked{reopen(t).(*DB)} }
-		b.Pack = nil // it is packed already
-		return b
+		return backend(t, db, dsn)
 	})
 }
 
@@ -172,19 +155,7 @@ func TestContractPacked(t *testing.T) {
 // PostgreSQL decides as it does.
 func TestAgreesWithMemory(t *testing.T) {
 	db, dsn := fresh(t)
-	mem := memstore.New()
-	storetest.Agree(t, backend(t, db, dsn), storetest.Backend{
-		Store:   mem,
-		PutSite: func(_ storetest.TB, site string) { mem.PutSite(site) },
-		PutDevice: func(tb storetest.TB, site string, a admit.Author) {
-			if err := mem.PutDevice(site, a); err != nil {
-				tb.Fatalf("%v", err)
-			}
-		},
-		Revoke:      func(_ storetest.TB, site, device string, at int64) { mem.Revoke(site, device, at) },
-		Wake:        func(_ storetest.TB, site string) (int64, bool) { return mem.Wake(site) },
-		Quarantined: func(_ storetest.TB, site string) []hub.Quarantined { return mem.Quarantined(site) },
-	})
+	storetest.Agree(t, backend(t, db, dsn), storetest.Memory())
 }
 
 func TestNodes(t *testing.T) {

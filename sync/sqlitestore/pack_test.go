@@ -19,27 +19,11 @@ import (
 	"github.com/google/go-cmp/cmp"
 )
 
-// alwaysPacked packs a document after every batch.
-type alwaysPacked struct{ *DB }
-
-func (p alwaysPacked) Append(ctx context.Context, b hub.Batch) error {
-	if err := p.DB.Append(ctx, b); err != nil {
-		return err
-	}
-	_, err := p.Pack(ctx, b.Site, b.Doc, 1)
-	return err
-}
-
 // Whatever a store promises, it promises of packed documents too.
 func TestContractPacked(t *testing.T) {
-	storetest.Run(t, func(t *testing.T) storetest.Backend {
+	storetest.RunPacked(t, func(t *testing.T) storetest.Backend {
 		db, path := fresh(t)
-		b := backend(t, db, path)
-		reopen := b.Reopen
-		b.Store = alwaysPacked{db}
-		b.Reopen = func(t storetest.TB) hub.Store { return alwaysPacked{reopen(t).(*DB)} }
-		b.Pack = nil // it is packed already
-		return b
+		return backend(t, db, path)
 	})
 }
 

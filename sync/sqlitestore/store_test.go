@@ -10,7 +10,6 @@ import (
 
 	"gatewright/sync/admit"
 	"gatewright/sync/hub"
-	"gatewright/sync/memstore"
 	"gatewright/sync/storetest"
 )
 
@@ -138,19 +137,7 @@ func TestContract(t *testing.T) {
 // SQLite decides as it does.
 func TestAgreesWithMemory(t *testing.T) {
 	db, path := fresh(t)
-	mem := memstore.New()
-	storetest.Agree(t, backend(t, db, path), storetest.Backend{
-		Store:   mem,
-		PutSite: func(_ storetest.TB, site string) { mem.PutSite(site) },
-		PutDevice: func(tb storetest.TB, site string, a admit.Author) {
-			if err := mem.PutDevice(site, a); err != nil {
-				tb.Fatalf("%v", err)
-			}
-		},
-		Revoke:      func(_ storetest.TB, site, device string, at int64) { mem.Revoke(site, device, at) },
-		Wake:        func(_ storetest.TB, site string) (int64, bool) { return mem.Wake(site) },
-		Quarantined: func(_ storetest.TB, site string) []hub.Quarantined { return mem.Quarantined(site) },
-	})
+	storetest.Agree(t, backend(t, db, path), storetest.Memory())
 }
 
 // Two processes may write to one file, the console beside the server: they wait
