@@ -289,10 +289,16 @@ func (c *repoClient) settle(d *repoDoc, at int64) {
 
 // until waits for a state of the document. is is called with the client's lock held.
 func (c *repoClient) until(ctx context.Context, d *repoDoc, is func() bool) error {
+	return until(ctx, &c.mu, &c.fail, is, d.arrivals, c.gone)
+}
+
+// until waits for a state of a client, and looks whenever something has moved or the client is gone. is is called, and
+// fail read, with the client's lock held.
+func until[M any](ctx context.Context, lock sync.Locker, fail *error, is func() bool, moved <-chan M, gone <-chan struct{}) error {
 	for {
-		c.mu.Lock()
-		ok, err := is(), c.fail
-		c.mu.Unlock()
+		lock.Lock()
+		ok, err := is(), *fail
+		lock.Unlock()
 		switch {
 		case ok:
 			return nil
@@ -300,8 +306,8 @@ func (c *repoClient) until(ctx context.Context, d *repoDoc, is func() bool) erro
 			return err
 		}
 		select {
-		case <-d.arrivals:
-		case <-c.gone:
+		case <-moved:
+		case <-gone:
 		case <-ctx.Done():
 			return fmt.Errorf("waiting for the server: %w", ctx.Err())
 		}

@@ -5,7 +5,6 @@ import (
 	"context"
 	"encoding/binary"
 	"errors"
-	"fmt"
 	"sync"
 )
 
@@ -155,23 +154,7 @@ func (c *yClient) scan(update []byte, at int64) {
 }
 
 func (c *yClient) until(ctx context.Context, is func() bool) error {
-	for {
-		c.mu.Lock()
-		ok, err := is(), c.fail
-		c.mu.Unlock()
-		switch {
-		case ok:
-			return nil
-		case err != nil:
-			return err
-		}
-		select {
-		case <-c.moved:
-		case <-c.gone:
-		case <-ctx.Done():
-			return fmt.Errorf("waiting for the server: %w", ctx.Err())
-		}
-	}
+	return until(ctx, &c.mu, &c.fail, is, c.moved, c.gone)
 }
 
 // write sends each entry in an update of its own, as Yjs does.

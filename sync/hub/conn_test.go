@@ -349,13 +349,7 @@ func TestQuietDocumentsRest(t *testing.T) {
 		t.Errorf("after a rest an entry took %d frames and %d loads, want %d and 1", rested, loads, awake)
 	}
 
-	node := newLab(t) // of the same site, over the same store
-	node.mem, node.store, node.ids = l.mem, l.store, 1000
-	node.now = l.now
-	c := node.peer(l.enrol(3, "crew"))
-	c.connect()
-	c.open(november)
-	node.settle(20)
+	node, c := l.node()
 	quiet()
 	id := c.tick()
 	node.settle(20)

@@ -73,6 +73,19 @@ func config(restoreUntil int64) hub.SiteConfig {
 	return hub.SiteConfig{Site: yard, PeerID: hubID, StorageID: "store", Actor: "server actor 0001", RestoreUntil: restoreUntil}
 }
 
+// node is another node of the site over the same store, with a peer of its
+// own that has November open.
+func (l *lab) node() (*lab, *peer) {
+	l.t.Helper()
+	n := newLab(l.t)
+	n.mem, n.store, n.now, n.ids = l.mem, l.store, l.now, 1000
+	p := n.peer(l.enrol(3, "crew"))
+	p.connect()
+	p.open(november)
+	n.settle(20)
+	return n, p
+}
+
 // restart drops the machine and begins a new one over the same store.
 func (l *lab) restart(restoreUntil int64) {
 	l.t.Helper()

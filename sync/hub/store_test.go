@@ -111,12 +111,7 @@ func TestStoreKnowsBetter(t *testing.T) {
 	a.tick()
 	l.settle(40)
 
-	node := newLab(t) // a second hub over the same store
-	node.mem, node.store = l.mem, l.store
-	c := node.peer(l.enrol(3, "crew"))
-	c.connect()
-	c.open(november)
-	node.settle(20)
+	node, c := l.node()
 	used := c.tick(func(e *logbook.Entry) { e.ID = l.entryID(noon) })
 	node.settle(20)
 	if l.stored(november)[used] == nil {
@@ -156,13 +151,7 @@ func TestHint(t *testing.T) {
 	a.connect()
 	a.tick()
 	l.settle(40)
-	node := newLab(t)
-	node.mem, node.store = l.mem, l.store
-	c := node.peer(l.enrol(3, "crew"))
-	c.connect()
-	c.open(november)
-	node.settle(20)
-	node.ids = 1000
+	node, c := l.node()
 	id := c.tick()
 	far := c.tick(func(e *logbook.Entry) { e.ID = node.entryID(noon - 20*24*3600_000) })
 	node.settle(20)
@@ -192,12 +181,7 @@ func TestHintThatCouldNotBeRead(t *testing.T) {
 	a.connect()
 	a.tick()
 	l.settle(40)
-	node := newLab(t)
-	node.mem, node.store, node.ids = l.mem, l.store, 1000
-	c := node.peer(l.enrol(3, "crew"))
-	c.connect()
-	c.open(november)
-	node.settle(20)
+	node, c := l.node()
 	c.tick()
 	node.settle(20)
 	compare := func() {
@@ -295,12 +279,7 @@ func TestHintWhileCommitting(t *testing.T) {
 	a.connect()
 	a.tick()
 	l.settle(40)
-	node := newLab(t)
-	node.mem, node.store, node.ids = l.mem, l.store, 1000
-	c := node.peer(l.enrol(3, "crew"))
-	c.connect()
-	c.open(november)
-	node.settle(20)
+	node, c := l.node()
 	id := c.tick()
 	node.settle(20)
 	l.park = func(ev hub.Event) bool { _, is := ev.(hub.Appended); return is }
@@ -373,12 +352,7 @@ func TestReconcile(t *testing.T) {
 	a.connect()
 	a.tick()
 	l.settle(40)
-	node := newLab(t)
-	node.mem, node.store, node.ids = l.mem, l.store, 1000
-	c := node.peer(l.enrol(3, "crew"))
-	c.connect()
-	c.open(november)
-	node.settle(20)
+	node, c := l.node()
 	id := c.tick()
 	far := c.tick(func(e *logbook.Entry) { e.ID = node.entryID(noon - 20*24*3600_000) })
 	node.settle(20)
