@@ -307,9 +307,9 @@ func (h *handset) connect() {
 		return
 	}
 	w.lastConn++
-	l := &link{w: w, id: w.lastConn, h: h, n: n, life: n.life}
+	l := newLink(w.lastConn, h, n)
 	h.link, n.links[l.id] = l, l
-	l.up("opened", func() {
+	l.up.put("opened", func() {
 		n.step(hub.Opened{Conn: l.id, Identity: hub.Identity{Site: siteID, Device: author.Device, Author: author}})
 	})
 	h.touch()

@@ -11,11 +11,18 @@ type link struct {
 	id    hub.ConnID
 	h     *handset
 	n     *node
-	life  int // of the node
-	upAt  int64
-	dnAt  int64
-	deaf  bool // half open: what the phone writes vanishes
-	ended bool // nothing more goes through
+	life  int    // of the node
+	up    stream // of the phone
+	down  stream // of the node
+	deaf  bool   // half open: what the phone writes vanishes
+	ended bool   // nothing more goes through
+}
+
+func newLink(id hub.ConnID, h *handset, n *node) *link {
+	l := &link{w: h.w, id: id, h: h, n: n, life: n.life}
+	l.up = stream{l: l, alive: func() bool { return n.life == l.life }}
+	l.down = stream{l: l, alive: func() bool { return h.link == l }}
+	return l
 }
 
 // lag draws how long a frame is under way.
@@ -26,16 +33,46 @@ func (w *world) lag() int64 {
 	return w.between(1, w.p.latency)
 }
 
-// up puts something in the phone's stream.
-func (l *link) up(what string, do func()) {
-	w := l.w
-	at := max(l.upAt, w.now+w.lag())
-	l.upAt = at
-	w.after(at-w.now, what, l.h.index, func() {
-		if !l.ended && l.n.life == l.life {
+// stream is one direction of a link: what is put in comes out in order and late.
+type stream struct {
+	l     *link
+	at    int64 // when the last comes out
+	alive func() bool
+}
+
+func (s *stream) put(what string, do func()) {
+	w := s.l.w
+	s.at = max(s.at, w.now+w.lag())
+	w.after(s.at-w.now, what, s.l.h.index, func() {
+		if !s.l.ended && s.alive() {
 			do()
 		}
 	})
+}
+
+// disturb doubles a frame, lets it overtake, or cuts it short, as chance has
+// it. It gives what is still to be put in, nil when nothing is, and whether
+// anything was done.
+func (s *stream) disturb(frame []byte, deliver func([]byte) func()) (rest []byte, done bool) {
+	w := s.l.w
+	switch {
+	case w.chance(w.p.duplicate):
+		w.count["frame_duplicated"]++
+		s.put("again", deliver(frame))
+	case w.chance(w.p.reorder):
+		w.count["frame_reordered"]++
+		was := s.at
+		s.at = 0
+		s.put("overtakes", deliver(frame))
+		s.at = was
+		return nil, true
+	case len(frame) > 1 && w.chance(w.p.truncate):
+		w.count["frame_truncated"]++
+		return frame[:w.rng.IntN(len(frame))], true
+	default:
+		return frame, false
+	}
+	return frame, true
 }
 
 // sendUp sends one frame to the node, if all goes well.
@@ -62,20 +99,12 @@ func (l *link) sendUp(frame []byte) {
 			w.count["half_open"]++
 			l.halfOpen()
 			return
-		case w.chance(w.p.duplicate):
-			w.count["frame_duplicated"]++
-			l.up("again", deliver(frame))
-		case w.chance(w.p.reorder):
-			w.count["frame_reordered"]++
-			was := l.upAt
-			l.upAt = 0
-			l.up("overtakes", deliver(frame))
-			l.upAt = was
+		}
+		rest, done := l.up.disturb(frame, deliver)
+		switch frame = rest; {
+		case rest == nil:
 			return
-		case len(frame) > 1 && w.chance(w.p.truncate):
-			w.count["frame_truncated"]++
-			frame = frame[:w.rng.IntN(len(frame))]
-		case len(frame) > 0 && w.chance(w.p.mangle):
+		case !done && len(frame) > 0 && w.chance(w.p.mangle):
 			// Below is a checksum, which ends the connection sooner or later; what
 			// was understood otherwise until then must do no harm.
 			w.count["frame_mangled"]++
@@ -86,19 +115,7 @@ func (l *link) sendUp(frame []byte) {
 			}
 		}
 	}
-	l.up("up", deliver(frame))
-}
-
-// down puts something in the node's stream.
-func (l *link) down(what string, do func()) {
-	w := l.w
-	at := max(l.dnAt, w.now+w.lag())
-	l.dnAt = at
-	w.after(at-w.now, what, l.h.index, func() {
-		if !l.ended && l.h.link == l {
-			do()
-		}
-	})
+	l.up.put("up", deliver(frame))
 }
 
 func (l *link) sendDown(frame []byte) {
@@ -108,32 +125,21 @@ func (l *link) sendDown(frame []byte) {
 	}
 	deliver := func(b []byte) func() { return func() { l.h.receive(b) } }
 	if !w.calm {
-		switch {
-		case w.chance(w.p.loss):
+		if w.chance(w.p.loss) {
 			w.count["frame_lost"]++
 			l.lost()
 			return
-		case w.chance(w.p.duplicate):
-			w.count["frame_duplicated"]++
-			l.down("again", deliver(frame))
-		case w.chance(w.p.reorder):
-			w.count["frame_reordered"]++
-			was := l.dnAt
-			l.dnAt = 0
-			l.down("overtakes", deliver(frame))
-			l.dnAt = was
+		}
+		if frame, _ = l.down.disturb(frame, deliver); frame == nil {
 			return
-		case len(frame) > 1 && w.chance(w.p.truncate):
-			w.count["frame_truncated"]++
-			frame = frame[:w.rng.IntN(len(frame))]
 		}
 	}
-	l.down("down", deliver(frame))
+	l.down.put("down", deliver(frame))
 }
 
 // closeDown is the node's closing, behind what it sent before.
 func (l *link) closeDown(e hub.Close) {
-	l.down("closed", func() {
+	l.down.put("closed", func() {
 		l.ended = true
 		l.h.hungUp(e.Code)
 	})
@@ -183,7 +189,7 @@ func (l *link) leave() {
 		l.lost()
 		return
 	}
-	l.up("leaves", func() {
+	l.up.put("leaves", func() {
 		l.ended = true
 		l.forget()
 	})
