@@ -6,7 +6,6 @@ import (
 	"crypto/sha256"
 	"errors"
 	"fmt"
-	"sync"
 	"time"
 
 	"gatewright/sync/change"
@@ -17,16 +16,11 @@ import (
 // repoClient speaks the automerge-repo protocol over one socket, for one writer. It answers every message at
 // once: it has none of the stock client's throttle.
 type repoClient struct {
-	*socket
+	ear
 	sender, server string
 	actor          change.Actor
-	led            *ledger
-	tally          *tally
 
-	mu   sync.Mutex
-	docs map[string]*repoDoc
-	fail error // why reading ended
-	gone chan struct{}
+	docs map[string]*repoDoc // guarded by mu
 }
 
 // repoDoc is the client's copy of one document: which changes there are, not what they say.
@@ -53,8 +47,7 @@ func dialRepo(ctx context.Context, t *traffic, address, sender string, own bool,
 	}
 	var random [16]byte
 	_, _ = rand.Read(random[:]) // never fails
-	c := &repoClient{socket: s, sender: sender, actor: change.Actor(random[:]),
-		led: led, tally: tl, docs: map[string]*repoDoc{}, gone: make(chan struct{})}
+	c := &repoClient{ear: newEar(s, led, tl), sender: sender, actor: change.Actor(random[:]), docs: map[string]*repoDoc{}}
 	if err := c.say(wire.Join{SenderID: c.sender, Metadata: wire.Metadata{StorageID: c.sender}, Gatewright: own}); err != nil {
 		s.close()
 		return nil, err
@@ -78,7 +71,7 @@ func dialRepo(ctx context.Context, t *traffic, address, sender string, own bool,
 			return nil, fmt.Errorf("the server refuses the join: %s", m.Message)
 		}
 	}
-	go c.listen()
+	go c.listen(c.take)
 	return c, nil
 }
 
@@ -147,22 +140,6 @@ func (c *repoClient) write(d *repoDoc, entries ...entry) error {
 
 func nodeOf(c *change.Change) graph.Node {
 	return graph.Node{Hash: c.Hash, Deps: c.Deps, Actor: c.Actor, Seq: c.Seq, MaxOp: c.MaxOp(), Bytes: c.Bytes}
-}
-
-func (c *repoClient) listen() {
-	defer close(c.gone)
-	for {
-		frame, err := c.socket.read()
-		if err == nil {
-			err = c.take(frame, c.led.now())
-		}
-		if err != nil {
-			c.mu.Lock()
-			c.fail = err
-			c.mu.Unlock()
-			return
-		}
-	}
 }
 
 // take takes one frame in; at is when it was read.
@@ -289,29 +266,7 @@ func (c *repoClient) settle(d *repoDoc, at int64) {
 
 // until waits for a state of the document. is is called with the client's lock held.
 func (c *repoClient) until(ctx context.Context, d *repoDoc, is func() bool) error {
-	return until(ctx, &c.mu, &c.fail, is, d.arrivals, c.gone)
-}
-
-// until waits for a state of a client, and looks whenever something has moved or the client is gone. is is called, and
-// fail read, with the client's lock held.
-func until[M any](ctx context.Context, lock sync.Locker, fail *error, is func() bool, moved <-chan M, gone <-chan struct{}) error {
-	for {
-		lock.Lock()
-		ok, err := is(), *fail
-		lock.Unlock()
-		switch {
-		case ok:
-			return nil
-		case err != nil:
-			return err
-		}
-		select {
-		case <-moved:
-		case <-gone:
-		case <-ctx.Done():
-			return fmt.Errorf("waiting for the server: %w", ctx.Err())
-		}
-	}
+	return c.wait(ctx, d.arrivals, is)
 }
 
 // level says that the server has said what it has, and that the client has it all. c.mu is held.

@@ -5,7 +5,6 @@ import (
 	"context"
 	"encoding/binary"
 	"errors"
-	"sync"
 )
 
 // The y-protocols messages (y-protocols/PROTOCOL.md): a type, then, for sync, what step it is and a byte string
@@ -28,19 +27,15 @@ const yNothing = 0
 
 // yClient is a client with one Yjs document open. It holds no document: it looks for entries' ids in what comes.
 type yClient struct {
-	*socket
+	ear
 	prefix []byte // Hocuspocus: the document's name before every message
-	led    *ledger
-	tally  *tally
 	update func(n int) []byte
 	own    map[int]bool
 
-	mu       sync.Mutex
+	// Guarded by mu.
 	seen     map[int]bool
 	answered bool // the server has sent what this client lacked at first
-	fail     error
 	moved    chan struct{}
-	gone     chan struct{}
 }
 
 func yString(b []byte, s string) []byte {
@@ -60,8 +55,7 @@ func dialY(ctx context.Context, t *traffic, address, room string, prefixed, exis
 	if err != nil {
 		return nil, err
 	}
-	c := &yClient{socket: s, led: led, tally: tl, update: update, own: map[int]bool{}, seen: map[int]bool{},
-		moved: make(chan struct{}, 1), gone: make(chan struct{})}
+	c := &yClient{ear: newEar(s, led, tl), update: update, own: map[int]bool{}, seen: map[int]bool{}, moved: make(chan struct{}, 1)}
 	if prefixed {
 		c.prefix = yString(nil, room)
 		hello := append(bytes.Clone(c.prefix), yMessageAuth, yAuthToken)
@@ -70,7 +64,7 @@ func dialY(ctx context.Context, t *traffic, address, room string, prefixed, exis
 			return nil, err
 		}
 	}
-	go c.listen()
+	go c.listen(c.take)
 	if err := s.write(ySync(c.prefix, yStepState, []byte{yNothing})); err != nil {
 		s.close()
 		return nil, err
@@ -80,22 +74,6 @@ func dialY(ctx context.Context, t *traffic, address, room string, prefixed, exis
 		return nil, err
 	}
 	return c, nil
-}
-
-func (c *yClient) listen() {
-	defer close(c.gone)
-	for {
-		frame, err := c.socket.read()
-		if err == nil {
-			err = c.take(frame, c.led.now())
-		}
-		if err != nil {
-			c.mu.Lock()
-			c.fail = err
-			c.mu.Unlock()
-			return
-		}
-	}
 }
 
 var errYFrame = errors.New("a message of the server cannot be read")
@@ -154,7 +132,7 @@ func (c *yClient) scan(update []byte, at int64) {
 }
 
 func (c *yClient) until(ctx context.Context, is func() bool) error {
-	return until(ctx, &c.mu, &c.fail, is, c.moved, c.gone)
+	return c.wait(ctx, c.moved, is)
 }
 
 // write sends each entry in an update of its own, as Yjs does.

@@ -16,7 +16,7 @@ func TestYMessages(t *testing.T) {
 	for _, prefix := range [][]byte{nil, yString(nil, "a room")} {
 		var g goal
 		all := g.aim(2)
-		c := &yClient{prefix: prefix, led: newLedger(entries), tally: &tally{goal: &g}, own: map[int]bool{2: true}, seen: map[int]bool{}, moved: make(chan struct{}, 1)}
+		c := &yClient{ear: newEar(nil, newLedger(entries), &tally{goal: &g}), prefix: prefix, own: map[int]bool{2: true}, seen: map[int]bool{}, moved: make(chan struct{}, 1)}
 		// An update holds the key and the value as they are, between bytes of its own.
 		update := []byte{1, 1, 7, 0, 40, 1}
 		for _, e := range entries {
