@@ -31,7 +31,7 @@ var arrows = []arrow{
 	{"sync/hub", []string{"schema", "sync/admit", "sync/change", "sync/fold", "sync/graph", "sync/wire"}, nil,
 		"the hub declares the store it needs and knows none"},
 	{"sync/memstore", []string{"schema", "sync/admit", "sync/change", "sync/hub"}, nil, "stores know the hub, not one another"},
-	{"sync/sqlstore", []string{"sync/admit", "sync/change", "sync/hub", "sync/pack"}, nil, "the SQL of every engine knows no driver"},
+	{"sync/sqlstore", []string{"sync/admit", "sync/change", "sync/hub", "sync/pack"}, []string{"github.com/pressly/goose/v3"}, "the SQL of every engine knows no driver"},
 	{"sync/sqlitestore", []string{"sync/hub", "sync/sqlstore"},
 		[]string{"modernc.org/sqlite", "github.com/pressly/goose/v3"}, "stores know the hub, not one another"},
 	{"sync/pgstore", []string{"sync/hub", "sync/sqlstore", "sync/pgstore"},

@@ -9,6 +9,7 @@ import (
 	"net"
 
 	"gatewright/sync/hub"
+	"gatewright/sync/sqlstore"
 
 	"github.com/jackc/pgx/v5/pgconn"
 )
@@ -22,7 +23,7 @@ var (
 	ErrBusy        = fmt.Errorf("the database server has no connection to spare: %w", hub.ErrAway)
 	ErrUnavailable = fmt.Errorf("the database server cannot be reached or does not answer: %w", hub.ErrAway)
 	ErrContended   = fmt.Errorf("too many write the same at once: %w", hub.ErrAway)
-	ErrNewer       = errors.New("the database was written by a newer version of the program")
+	ErrNewer       = sqlstore.ErrNewer
 	ErrSettings    = errors.New("the database does not keep its settings")
 )
 

@@ -7,6 +7,8 @@ import (
 	"fmt"
 	"io/fs"
 
+	"gatewright/sync/sqlstore"
+
 	"github.com/pressly/goose/v3"
 )
 
@@ -62,15 +64,5 @@ func (db *DB) update(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	current, target, err := p.GetVersions(ctx)
-	if err != nil {
-		return fmt.Errorf("reading its version: %w", err)
-	}
-	if current > target {
-		return fmt.Errorf("%w (version %d, known %d)", ErrNewer, current, target)
-	}
-	if _, err := p.Up(ctx); err != nil {
-		return fmt.Errorf("updating its tables: %w", err)
-	}
-	return nil
+	return sqlstore.UpdateTables(ctx, p)
 }

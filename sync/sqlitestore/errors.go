@@ -5,6 +5,7 @@ import (
 	"fmt"
 
 	"gatewright/sync/hub"
+	"gatewright/sync/sqlstore"
 
 	"modernc.org/sqlite"
 	sqlite3 "modernc.org/sqlite/lib"
@@ -16,7 +17,7 @@ var (
 	ErrClosed   = errors.New("the database is closed")
 	ErrReadOnly = errors.New("the database is open for reading only")
 	ErrFull     = fmt.Errorf("the database file cannot grow: %w", hub.ErrFull)
-	ErrNewer    = errors.New("the database was written by a newer version of the program")
+	ErrNewer    = sqlstore.ErrNewer
 	ErrSettings = errors.New("the database does not keep its settings")
 )
 

@@ -172,17 +172,7 @@ func migrate(ctx context.Context, db *sql.DB) error {
 	if err != nil {
 		return err
 	}
-	current, target, err := p.GetVersions(ctx)
-	if err != nil {
-		return fmt.Errorf("reading its version: %w", err)
-	}
-	if current > target {
-		return fmt.Errorf("%w (version %d, known %d)", ErrNewer, current, target)
-	}
-	if _, err := p.Up(ctx); err != nil {
-		return fmt.Errorf("updating its tables: %w", err)
-	}
-	return nil
+	return sqlstore.UpdateTables(ctx, p)
 }
 
 // checkVersion compares the version of the tables with this program's, without
