@@ -12,7 +12,7 @@ import (
 	"github.com/google/uuid"
 
 	"gatewright/api/problem"
-	"gatewright/api/zones"
+	"gatewright/schema/zones"
 )
 
 // Site is a farm yard with one or more gates and one time zone.
@@ -34,7 +34,9 @@ func (a *Accounts) CreateSite(ctx context.Context, slug, name, zone string) (Sit
 	if err != nil {
 		return Site{}, err
 	}
-	if _, err := zones.Table(zone); err != nil { // the table that goes into the plan, not the machine's own
+	if _, err := zones.Table(zone); errors.Is(err, zones.ErrUnknown) { // the table that goes into the plan, not the machine's own
+		return Site{}, invalid("zone", err.Error()+".")
+	} else if err != nil {
 		return Site{}, err
 	}
 	s := Site{ID: uuid.NewString(), Slug: slug, Name: name, Zone: zone}

@@ -8,7 +8,7 @@ import (
 
 	"gatewright/api/accounts"
 	"gatewright/api/starter"
-	"gatewright/api/zones"
+	"gatewright/schema/zones"
 	"gatewright/schema/rights"
 	"gatewright/sync/hub"
 )

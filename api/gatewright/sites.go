@@ -13,7 +13,7 @@ import (
 	"gatewright/api/demo"
 	"gatewright/api/problem"
 	"gatewright/api/starter"
-	"gatewright/api/zones"
+	"gatewright/schema/zones"
 	"gatewright/schema/rights"
 	"gatewright/sync/hub"
 )

@@ -10,7 +10,7 @@ import (
 
 	"gatewright/api/accounts"
 	"gatewright/api/starter"
-	"gatewright/api/zones"
+	"gatewright/schema/zones"
 	"gatewright/schema/canon"
 	"gatewright/schema/logbook"
 	"gatewright/schema/rights"

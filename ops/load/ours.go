@@ -16,7 +16,7 @@ import (
 
 	"gatewright/api/accounts"
 	"gatewright/api/starter"
-	"gatewright/api/zones"
+	"gatewright/schema/zones"
 	"gatewright/schema/logbook"
 	"gatewright/schema/rights"
 	"gatewright/sync/hub"

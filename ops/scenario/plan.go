@@ -6,7 +6,7 @@ import (
 	"slices"
 	"time"
 
-	"gatewright/api/zones"
+	"gatewright/schema/zones"
 	"gatewright/schema/canon"
 	"gatewright/schema/logbook"
 	"gatewright/sync/change"

@@ -4,7 +4,7 @@ import (
 	"errors"
 	"fmt"
 
-	"gatewright/api/zones"
+	"gatewright/schema/zones"
 	"gatewright/clients/phonesim"
 	"gatewright/schema/logbook"
 	"gatewright/schema/num"
