@@ -8,8 +8,8 @@ import (
 
 	"gatewright/api/accounts"
 	"gatewright/api/starter"
-	"gatewright/schema/zones"
 	"gatewright/schema/rights"
+	"gatewright/schema/zones"
 	"gatewright/sync/hub"
 )
 

@@ -13,8 +13,8 @@ import (
 	"gatewright/api/demo"
 	"gatewright/api/problem"
 	"gatewright/api/starter"
-	"gatewright/schema/zones"
 	"gatewright/schema/rights"
+	"gatewright/schema/zones"
 	"gatewright/sync/hub"
 )
 

@@ -10,10 +10,10 @@ import (
 
 	"gatewright/api/accounts"
 	"gatewright/api/starter"
-	"gatewright/schema/zones"
 	"gatewright/schema/canon"
 	"gatewright/schema/logbook"
 	"gatewright/schema/rights"
+	"gatewright/schema/zones"
 	"gatewright/sync/replay"
 )
 

@@ -10,8 +10,8 @@ import (
 
 	"gatewright/api/accounts"
 	"gatewright/api/starter"
-	"gatewright/schema/zones"
 	"gatewright/schema/logbook"
+	"gatewright/schema/zones"
 	"gatewright/sync/hub"
 	"gatewright/sync/replay"
 	"gatewright/sync/sqlitestore"
