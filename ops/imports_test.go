@@ -53,6 +53,8 @@ var arrows = []arrow{
 		"the floor that our server's memory is measured against: its web framework alone"},
 	{"ops/load", []string{"schema", "sync", "api"}, []string{"github.com/fasthttp/websocket"},
 		"it measures: clients of our own making, data made through the store, and nothing of the server's inside"},
+	{"ops/rulesbench", []string{"schema", "sync/change", "sync/fold", "sync/hub", "sync/memstore", "api/starter"}, nil,
+		"it measures the rules on a new site's plan, which the hub writes as it does for anybody"},
 	{"ops", []string{"schema", "sync", "clients", "api", "ops"}, []string{"github.com/rogpeppe/go-internal"}, "scenarios put everything together"},
 	{"ops/crash", []string{"schema", "sync", "clients", "ops/crash"}, []string{"github.com/fasthttp/websocket"},
 		"crash trials reach the built program as a phone and a console do, and read its database"},
