@@ -16,9 +16,9 @@ import (
 
 	"gatewright/api/accounts"
 	"gatewright/api/starter"
-	"gatewright/schema/zones"
 	"gatewright/schema/logbook"
 	"gatewright/schema/rights"
+	"gatewright/schema/zones"
 	"gatewright/sync/hub"
 	"gatewright/sync/sqlitestore"
 	"gatewright/sync/wire"

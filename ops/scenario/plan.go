@@ -6,9 +6,9 @@ import (
 	"slices"
 	"time"
 
-	"gatewright/schema/zones"
 	"gatewright/schema/canon"
 	"gatewright/schema/logbook"
+	"gatewright/schema/zones"
 	"gatewright/sync/change"
 	"gatewright/sync/hub"
 )

@@ -4,10 +4,10 @@ import (
 	"errors"
 	"fmt"
 
-	"gatewright/schema/zones"
 	"gatewright/clients/phonesim"
 	"gatewright/schema/logbook"
 	"gatewright/schema/num"
+	"gatewright/schema/zones"
 	"gatewright/sync/change"
 	"gatewright/sync/hub"
 )
