@@ -21,6 +21,8 @@ type arrow struct {
 var arrows = []arrow{
 	{"schema", []string{"schema"}, []string{"gonum.org/v1/gonum", "github.com/teambition/rrule-go"},
 		"what things mean is pure Go without I/O, so that it runs the same on phones and servers"},
+	{"schema/input", []string{"schema/canon"}, nil, "reads and describes any calculation's fields and knows none"},
+	{"schema/record", []string{"schema/canon"}, nil, "a record's digest hangs on its bytes alone"},
 	{"sync/change", nil, nil, "bytes from the network are read by nothing but the standard library"},
 	{"sync/fold", []string{"schema/canon", "sync/change"}, nil, "the plan's projection runs on phones too"},
 	{"sync/wire", []string{"sync/change"}, []string{"github.com/fxamacker/cbor/v2"}, "frames are CBOR"},

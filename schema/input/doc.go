@@ -20,7 +20,14 @@
 // string, canon.Value (anything), a struct of such, a list of such, or a
 // pointer to such. What a JSON input holds beside the fields is refused by
 // name, so that a misspelt option is not silently ignored. Every number is
-// finite; an int must be whole.
+// finite; an int must be whole. null is no way to leave a field out.
+//
+// Bounds hold for what is read. An answer may have empty lists, and what its
+// tags say of bounds only describes it.
+//
+// Tags that say nothing sensible are a mistake of the programmer, found when
+// the type is first described: Schema, Read and Write panic then, and never
+// because of what is read or written.
 //
 // The package links into WebAssembly; it uses reflect, so the rules' module,
 // which must stay small, does without it.
