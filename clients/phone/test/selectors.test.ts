@@ -1,5 +1,5 @@
 import { describe, expect, it } from "vitest"
-import { nextStep, openFlags } from "../src/features/flags/selectors"
+import { flagsThatCount, groupedFlags, nextStep, openFlags } from "../src/features/flags/selectors"
 import { logLines } from "../src/features/log/selectors"
 import { turnedAwayHere } from "../src/features/refused/selectors"
 import { roundOf } from "../src/features/round/selectors"
@@ -42,6 +42,23 @@ describe("the plan", () => {
   it("survives a plan that is broken", () => {
     expect(parsePlan("{")).toBeUndefined()
     expect(parsePlan('{"checks":{"a":{"kind":"look","cautions":"no list","cadence":"["}}}')?.checks.get("a" as CheckId)?.cautions).toEqual([])
+  })
+})
+
+describe("flags of one cause", () => {
+  const near = flag("near/air", { under: "drift/air" })
+  const drift = flag("drift/air", { under: "limit/air" })
+  const limit = flag("limit/air", { severity: "act" })
+  it("stand under the one that tells, however deep", () => {
+    const [first, ...rest] = groupedFlags(rules([], [near, flag("manual/e"), limit, drift]))
+    expect(first?.head.subject).toBe("limit/air")
+    expect(first?.under.map((f) => f.subject).sort()).toEqual(["drift/air", "near/air"])
+    expect(rest.map((g) => g.head.subject)).toEqual(["manual/e"])
+    expect(flagsThatCount(rules([], [near, flag("manual/e"), limit, drift]))).toBe(2)
+  })
+  it("stand alone when the one above is over", () => {
+    const over = flag("limit/air", { cleared: 5 })
+    expect(groupedFlags(rules([], [over, drift])).map((g) => g.head.subject)).toEqual(["drift/air"])
   })
 })
 

@@ -1,6 +1,9 @@
 import { describe, expect, it } from "vitest"
 import { codeIn, readCode } from "../src/features/join/code"
+import { parsePlan } from "../src/logbook/plan"
+import type { Flag } from "../src/rules/output"
 import { en, type MessageKey } from "../src/wording/en"
+import { flagText, type Naming } from "../src/wording/entry"
 import { say } from "../src/wording/say"
 import { age, until, when } from "../src/wording/when"
 
@@ -38,6 +41,24 @@ describe("times", () => {
     expect(age(now - 5 * 3_600_000, now)).toBe("5 h ago")
     expect(age(now - 50 * 3_600_000, now)).toBe("2 days ago")
   })
+})
+
+describe("flags in words", () => {
+  const now = Date.UTC(2026, 6, 15, 12, 0)
+  const plan = parsePlan('{"site":{"zone":"UTC"},"gates":{"e":{"name":"East race"}},"checks":{"air":{"gate":"e","name":"Pressure","kind":"number"}}}')
+  const naming: Naming = { plan, name: (p) => p, entry: () => undefined, now }
+  const sentence = (subject: string, key: string, params: Flag["params"]): string =>
+    flagText({ subject, rule: subject.split("/")[0] ?? "", severity: "watch", gate: "e", check: "air", raised: 1, key, params, entries: [] } as unknown as Flag, naming)
+  it.each([
+    ["doubt/air", "flag.doubt.low", { value: 6, low: 6, high: 8, u: 0.05, guard: 1.65, unit: "bar" }, "Pressure: 6 bar is too near the limit to tell, wanted 6 – 8 bar. The reading may be 0.0825 bar off: measure again with care."],
+    ["drift/air", "flag.drift.low", { value: 6.4, slope: -0.031234, limit: 6, n: 12, crosses: now + 13 * 86_400_000, from: now + 9 * 86_400_000, unit: "bar" }, "Pressure is sinking by 0.0312 bar a day (12 readings), now 6.4 bar. If that goes on it falls below 6 bar about Tue 28 Jul (not before Fri 24 Jul)."],
+    ["shift/air", "flag.shift.high", { value: 7.4, target: 6.98765, unit: "bar" }, "Pressure has gone up: 7.4 bar, it used to be about 6.99 bar. The limits still hold; look for what changed."],
+    ["rate/e", "flag.rate.fall", { rate: 95.238095, read: 400, passages: 420, base: 98.9 }, "East race reads fewer tags than before: 95.2 % of the last 6 milkings (400 of 420), it used to be 98.9 %."],
+    ["repeat/e", "flag.repeat", { seen: "no-such", n: 4, since: now - 3_600_000 }, "East race: no-such, 4 times since 11:00. Putting it right each time has not removed the cause."],
+    ["quiet/site", "flag.quiet", { since: now - 3_600_000 }, "Nothing has been recorded here since 11:00."],
+    ["altered/v1", "flag.altered", { n: 1, signed: now - 3_600_000 }, "A signed visit was changed afterwards: 1 entry after the signature of 11:00."],
+    ["visit/air", "flag.visit", { due: now + 3_600_000 }, "Pressure is due 13:00. "],
+  ])("%s", (subject, key, params, want) => expect(sentence(subject, key, params)).toBe(want))
 })
 
 describe("codes of invitations", () => {

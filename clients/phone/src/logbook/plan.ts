@@ -3,7 +3,7 @@ import type { CheckId, GateId, Instant, PartId, RoundId } from "./ids"
 // The plan as the rules module projects it: maps of items whose fields are
 // scalars. Facts of several fields are one JSON text each and are opened here.
 
-export type CheckKind = "look" | "number" | "mode" | "indicator" | "count"
+export type CheckKind = "look" | "number" | "mode" | "indicator" | "count" | "visit"
 export type Source = "c" | "m" | "e" | "law"
 
 export interface IndicatorState {
@@ -133,7 +133,7 @@ function parseLimits(value: unknown): Limits | undefined {
 }
 
 const present = <T>(value: T | undefined): value is T => value !== undefined
-const kinds: readonly string[] = ["look", "number", "mode", "indicator", "count"]
+const kinds: readonly string[] = ["look", "number", "mode", "indicator", "count", "visit"]
 const sources: readonly string[] = ["c", "m", "e", "law"]
 
 /** Opens a plan projection; items without what a screen needs are left out. */

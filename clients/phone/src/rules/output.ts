@@ -36,6 +36,8 @@ export interface Flag {
   readonly key: string
   readonly params: Readonly<Record<string, string | number>>
   readonly entries: readonly EntryId[]
+  /** The subject of the flag that already tells of the same cause. */
+  readonly under?: string
   readonly taken?: Act
   readonly dismissed?: Act
 }

@@ -47,6 +47,10 @@ function wanted(params: Flag["params"]): string {
   return ""
 }
 
+/** A number that was worked out: three digits say enough. */
+const rough = (value: unknown): number => Number(Number(value ?? 0).toPrecision(3))
+const percent = (value: unknown): string => showNumber(Math.round(Number(value ?? 0) * 10) / 10)
+
 const marksText = (marks: string): string => sayIfKnown(`number.${marks}.long`, marks).toLowerCase()
 
 const measured = (value: string | number | undefined, unit: string): string => (typeof value === "number" ? quantity(value, unit) : marksText(text(value)))
@@ -148,6 +152,44 @@ export function flagText(flag: Flag, n: Naming): string {
       const last = typeof p["last"] === "number" ? say("flag.overdue.last", { time: instant("last") }) : say("flag.overdue.never")
       return say("flag.overdue", { what, due: typeof p["due"] === "number" ? until(p["due"], n.now, zone) : "", last })
     }
+    case "visit": {
+      const last = typeof p["last"] === "number" ? say("flag.overdue.last", { time: instant("last") }) : ""
+      return say("flag.visit", { what, due: typeof p["due"] === "number" ? until(p["due"], n.now, zone) : "", last })
+    }
+    case "doubt": {
+      const unit = text(p["unit"])
+      const band = Number(p["u"] ?? 0) * Number(p["guard"] ?? 0)
+      return say("flag.doubt", { what, value: measured(p["value"], unit), limits: wanted(p), band: quantity(rough(band), unit) })
+    }
+    case "drift": {
+      const unit = text(p["unit"])
+      const [from, to] = [instant("from"), instant("to")]
+      const span = from !== "" && to !== "" ? say("flag.drift.between", { from, to }) : from !== "" ? say("flag.drift.after", { from }) : ""
+      return say(flag.key === "flag.drift.low" ? "flag.drift.low" : "flag.drift.high", {
+        what,
+        value: measured(p["value"], unit),
+        slope: quantity(Math.abs(rough(p["slope"])), unit),
+        n: Number(p["n"] ?? 0),
+        limit: measured(p["limit"], unit),
+        crosses: instant("crosses"),
+        span,
+      })
+    }
+    case "shift": {
+      const unit = text(p["unit"])
+      const key = flag.key === "flag.shift.low" ? "flag.shift.low" : "flag.shift.high"
+      return say(key, { what, value: measured(p["value"], unit), target: quantity(rough(p["target"]), unit) })
+    }
+    case "rate": {
+      const key = flag.key === "flag.rate.low" ? "flag.rate.low" : "flag.rate.fall"
+      return say(key, { gate, rate: percent(p["rate"]), read: Number(p["read"] ?? 0), passages: Number(p["passages"] ?? 0), low: percent(p["low"]), base: percent(p["base"]) })
+    }
+    case "repeat":
+      return say("flag.repeat", { gate, seen: seenText(text(p["seen"])), n: Number(p["n"] ?? 0), since: instant("since") })
+    case "quiet":
+      return say(flag.subject === "quiet/site" ? "flag.quiet.site" : "flag.quiet.phone", { since: instant("since") })
+    case "altered":
+      return say("flag.altered", { n: Number(p["n"] ?? 0), signed: instant("signed") })
     case "limit":
     case "near": {
       const unit = text(p["unit"])

@@ -9,9 +9,21 @@ export function openFlags(rules: RulesOutput): readonly Flag[] {
   return rules.flags.filter((f) => f.cleared === undefined).sort((a, b) => weight(a) - weight(b) || b.raised - a.raised || (a.subject < b.subject ? -1 : 1))
 }
 
+/** Open flags that stand alone, each with those that have the same cause. */
+export function groupedFlags(rules: RulesOutput): readonly { readonly head: Flag; readonly under: readonly Flag[] }[] {
+  const open = openFlags(rules)
+  const subjects = new Set(open.map((f) => f.subject))
+  const topOf = (f: Flag): string => {
+    const above = f.under === undefined ? undefined : open.find((h) => h.subject === f.under)
+    return above === undefined ? f.subject : topOf(above)
+  }
+  const heads = open.filter((f) => f.under === undefined || !subjects.has(f.under))
+  return heads.map((head) => ({ head, under: open.filter((f) => f !== head && f.under !== undefined && topOf(f) === head.subject) }))
+}
+
 export const clearedFlags = (rules: RulesOutput): readonly Flag[] => rules.flags.filter((f) => f.cleared !== undefined).sort((a, b) => (b.cleared ?? 0) - (a.cleared ?? 0))
 
-export const flagsThatCount = (rules: RulesOutput | undefined): number => (rules === undefined ? 0 : openFlags(rules).filter((f) => f.dismissed === undefined && f.severity !== "know").length)
+export const flagsThatCount = (rules: RulesOutput | undefined): number => (rules === undefined ? 0 : groupedFlags(rules).filter(({ head }) => head.dismissed === undefined && head.severity !== "know").length)
 
 export type NextStep =
   | { readonly is: "measure" | "look" | "do"; readonly check: Check }
@@ -28,6 +40,9 @@ export function nextStep(flag: Flag, plan: Plan): NextStep {
     case "limit":
     case "near":
     case "disagree":
+    case "doubt":
+    case "drift":
+    case "shift":
       return check && { is: "measure", check }
     case "bad":
       return check && { is: "look", check }
