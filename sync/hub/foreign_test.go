@@ -594,31 +594,6 @@ func TestAuthorAndCarrierAtOnce(t *testing.T) {
 	}
 }
 
-// TestAuthorsWordIsRemembered: who vouched for a change that still waits for another author's is not asked again.
-func TestAuthorsWordIsRemembered(t *testing.T) {
-	l := newLab(t)
-	first, second, carrier := l.peer(l.enrol(1, "crew")), l.peer(l.enrol(2, "crew")), l.peer(l.enrol(3, "crew"))
-	first.tick()
-	second.take(november, first)
-	second.tick()
-	first.take(november, second)
-	id := first.tick()
-	carrier.take(november, first)
-	carrier.connect()
-	l.settle(40)
-	first.connect()
-	l.settle(40)
-	if l.held(november) != 2 {
-		t.Fatalf("%d changes are held, want the one of the second author and the one on top of it", l.held(november))
-	}
-	first.disconnect()
-	second.connect()
-	l.settle(60)
-	if l.stored(november)[id] == nil || l.held(november) != 0 {
-		t.Errorf("stored %v, held %d", l.stored(november)[id] != nil, l.held(november))
-	}
-}
-
 // TestActorTakenByAnEdit: an edit of the plan does not say whose it is, so that
 // after a restore whoever brings it first has its actor. The entries of the
 // manager who made it come back all the same.

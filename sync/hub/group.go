@@ -38,6 +38,10 @@ type item struct {
 	plan     []PlanItem
 	attempts int
 
+	// Of a peer's: what is judged again with its word, and what it is to hear
+	// about when that is done.
+	vouched, owed []change.Hash
+
 	// What came of it.
 	tell    []change.Hash
 	rescued []*logbook.Entry // of others, to be written by the server
@@ -196,7 +200,7 @@ func (s *Site) read(d *document, it *item) {
 	if c := s.conns[it.conn]; c != nil {
 		s.charge(c, int64(chunks*10/chunksPerFrame+work*10/opsPerFrame))
 	}
-	it.incoming = append(it.incoming, d.confirmed(it)...)
+	it.incoming = append(it.incoming, d.confirmed(it, it.msg.Heads)...)
 }
 
 // deflatedBound is what a chunk that could not be read may have been inflated
@@ -210,15 +214,19 @@ func deflatedBound(chunk []byte, lim change.Limits) int {
 }
 
 // confirmed gives the held changes that a peer has and can vouch for: its own
-// device's, or all if it may relay. They need not be sent again: whoever names
-// a head says that it has all that the head builds on.
-func (d *document) confirmed(it *item) []*incoming {
+// device's, or all if it may relay; those apart that were judged with its word.
+// They need not be sent again: whoever names a change says that it has all
+// that the change builds on.
+func (d *document) confirmed(it *item, named []change.Hash) []*incoming {
 	var out []*incoming
-	came := make(map[change.Hash]bool, len(it.incoming))
+	came := make(map[change.Hash]bool, len(it.incoming)+len(it.vouched))
 	for _, in := range it.incoming {
 		came[in.hash] = true
 	}
-	for _, h := range d.causes(it.msg.Heads) {
+	for _, h := range it.vouched {
+		came[h] = true
+	}
+	for _, h := range d.causes(named) {
 		b := d.blocked[h]
 		if !b.held || b.via == it.identity.Device || b.device != it.identity.Device && !it.identity.Author.Relay {
 			continue

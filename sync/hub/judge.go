@@ -230,7 +230,8 @@ func (s *Site) orphan(d *document, it *item, in *incoming) {
 // block remembers a change that is not taken. False means that too many are
 // remembered already; the peer that brings more is turned away.
 func (s *Site) block(d *document, it *item, in *incoming, v admit.Verdict) bool {
-	if d.blocked[in.hash] == nil && len(d.blocked) >= MaxBlocked {
+	old := d.blocked[in.hash]
+	if old == nil && len(d.blocked) >= MaxBlocked {
 		if c := s.conns[it.conn]; c != nil {
 			s.complain(c, CloseTooMany, "too many changes of this document were refused")
 		}
@@ -245,6 +246,9 @@ func (s *Site) block(d *document, it *item, in *incoming, v admit.Verdict) bool 
 	if len(b.entries) == 0 && v.Entry != "" {
 		b.entries = []string{v.Entry}
 	}
+	if old != nil && old.held {
+		d.heldSize -= len(in.bytes)
+	}
 	if !b.held {
 		b.reading = nil // only what is held is looked at again
 	}
@@ -256,7 +260,14 @@ func (s *Site) block(d *document, it *item, in *incoming, v admit.Verdict) bool 
 
 func (s *Site) hold(d *document, it *item, in *incoming, v admit.Verdict) {
 	if old := d.blocked[in.hash]; old != nil {
-		// Held already, and in the store. Who brought it first stands.
+		// Held already, and in the store. Its author's word stands, and else that
+		// of who brought it first.
+		switch {
+		case in.from.Device == old.device:
+			old.via = in.from.Device
+		case old.via == old.device:
+			return
+		}
 		old.code, old.reason = v.Code, v.Reason
 		return
 	}
@@ -314,13 +325,10 @@ func (s *Site) unhold(d *document, b *block, in *incoming, code, reason string) 
 // decides that. What its own author brought is as if it came now; it had only
 // waited for what it builds on.
 func (s *Site) refuse(d *document, it *item, in *incoming, v admit.Verdict) {
-	if b := d.blocked[in.hash]; it.kind == fromHeld {
-		switch {
-		case b == nil:
-		case in.from.Device == b.device && !s.spent(b.device):
-			s.unhold(d, b, in, v.Code, v.Reason)
-			s.quarantine(d, in, v)
-		default:
+	b := d.blocked[in.hash]
+	own := b != nil && in.from.Device == b.device
+	if it.kind == fromHeld && !own {
+		if b != nil {
 			b.code, b.reason = v.Code, v.Reason
 		}
 		return
@@ -329,6 +337,11 @@ func (s *Site) refuse(d *document, it *item, in *incoming, v admit.Verdict) {
 		if c := s.conns[it.conn]; c != nil {
 			s.complain(c, CloseTooMany, "too many changes of this device were refused")
 		}
+		return // one that is held is so for the same reason as before
+	}
+	if own && b.held {
+		s.unhold(d, b, in, v.Code, v.Reason)
+		s.quarantine(d, in, v)
 		return
 	}
 	if s.block(d, it, in, v) {

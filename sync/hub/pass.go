@@ -15,32 +15,35 @@ func (s *Site) answer(d *document, it *item, moved bool) {
 	if c == nil || p == nil {
 		return
 	}
-	if it.kind == fromWaiting {
-		s.tell(d, c, p, it.tell)
-		return
+	if it.kind == fromPeer {
+		c.waiting--
+		c.waitingSize -= it.size
+		m := it.msg
+		m.Heads = d.effective(it.msg.Heads)
+		before := d.g.Effort()
+		d.g.Receive(&p.Peer, m)
+		s.chargeFor(c, d.g.Effort()-before)
+		if s.keep(c, p); s.conns[c.id] == nil {
+			return
+		}
+		if moved {
+			p.Owe()
+		}
 	}
-	c.waiting--
-	c.waitingSize -= it.size
-	m := it.msg
-	m.Heads = d.effective(it.msg.Heads)
-	before := d.g.Effort()
-	d.g.Receive(&p.Peer, m)
-	s.chargeFor(c, d.g.Effort()-before)
-	if s.keep(c, p); s.conns[c.id] == nil {
-		return
-	}
-	if moved {
-		p.Owe()
-	}
-	// What another peer brought in the same group, and this one can vouch for,
-	// is judged again with its word instead of being told to it as held.
-	if again := d.confirmed(it); len(again) > 0 {
-		d.queue = append(d.queue, &item{kind: fromWaiting, conn: it.conn, identity: c.identity, incoming: again, read: true})
-		s.tell(d, c, p, it.tell)
+	// What another peer brought, and this one can vouch for, is judged again with
+	// its word before it hears about that and what builds on it: an author that
+	// was told to wait for itself would wait for ever.
+	named := slices.Concat(it.tell, it.owed, it.msg.Heads)
+	if again := d.confirmed(it, named); len(again) > 0 {
+		next := &item{kind: fromWaiting, conn: it.conn, identity: c.identity, incoming: again, read: true, owed: named, vouched: it.vouched}
+		for _, in := range it.incoming {
+			next.vouched = append(next.vouched, in.hash)
+		}
+		d.queue = append(d.queue, next)
 	} else {
-		s.tell(d, c, p, append(it.tell, it.msg.Heads...))
+		s.tell(d, c, p, named)
 	}
-	if len(it.msg.Heads) == 0 && d.g.Len() == 0 {
+	if it.kind == fromPeer && len(it.msg.Heads) == 0 && d.g.Len() == 0 {
 		s.unavailable(c, d.id)
 	}
 }
