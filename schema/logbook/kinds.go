@@ -103,7 +103,7 @@ var kinds = []spec{
 	{kind: Park, needs: []string{"gate"}, fields: []field{must(truth("out", func(e *Entry) *bool { return &e.Out })), words0}},
 	{kind: Event, fields: []field{
 		needed(text("event", func(e *Entry) *string { return &e.Event },
-			oneOf("power-cut", "wash-down", "frost", "air-off", "animals-new"))),
+			oneOf(events...))),
 	}},
 	{kind: Take, fields: []field{flag}},
 	{kind: Handback, fields: []field{flag}},
@@ -177,6 +177,9 @@ var kinds = []spec{
 		text("via", func(e *Entry) *string { return &e.Via }, deviceID),
 	}},
 }
+
+// events are what an event entry can be about.
+var events = []string{"power-cut", "wash-down", "frost", "air-off", "animals-new"}
 
 // Fields that several kinds have.
 var (

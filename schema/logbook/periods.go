@@ -1,7 +1,10 @@
 package logbook
 
 import (
+	"slices"
 	"strconv"
+	"strings"
+	"time"
 
 	"gatewright/schema/canon"
 	"gatewright/schema/num"
@@ -54,6 +57,27 @@ func (r *reader) micro(name string, low num.Micro) (num.Micro, bool) {
 	m, p := microOf(v, path, low)
 	r.p = p
 	return m, p == nil
+}
+
+// microTo is micro with an upper bound, and a value when it is not given.
+func (r *reader) microTo(name string, low, high, otherwise num.Micro) num.Micro {
+	m, ok := r.micro(name, low)
+	if !ok {
+		return otherwise
+	}
+	if m > high {
+		r.p = problem(r.path+"."+name, "must be at most "+high.String())
+	}
+	return m
+}
+
+// without refuses members that have no meaning beside another.
+func (r *reader) without(beside string, names ...string) {
+	for _, name := range names {
+		if _, ok := r.v.Get(name); ok && r.p == nil {
+			r.p = problem(r.path+"."+name, "must not be given for a cadence of "+beside)
+		}
+	}
 }
 
 func (r *reader) truth(name string, need bool) bool {
@@ -137,10 +161,30 @@ func cadencePeriods(list canon.Value, path string) ([]CadencePeriod, *Problem) {
 	p := eachObject(list, path, 0, 100, func(r *reader, i int) {
 		c := CadencePeriod{From: r.from(last, i == 0)}
 		last = c.From
-		c.Every = Every(r.text("every", true, oneOf("milking", "day", "week", "month")))
-		c.N = r.whole("n", 1, 366, 1)
+		c.Every = Every(r.text("every", true, oneOf("milking", "day", "week", "month", "passages", "event", "calendar")))
+		most := 366
+		switch c.Every {
+		case EveryPassages:
+			most = 10_000_000
+			r.without("passages", "mode", "by", "on")
+		case EveryEvent:
+			r.without("an event", "n", "mode", "by", "on")
+			c.Event = r.text("event", true, oneOf(append(slices.Clone(events), EventVisit)...))
+			c.After = r.whole("after", 0, 525600, 0)
+		case EveryCalendar:
+			r.without("the calendar", "n", "by", "on")
+			c.Rule = r.text("rule", true, recurrence)
+			c.Start = r.text("start", true, localTime)
+		}
+		if c.Every != EveryEvent {
+			r.without(string(c.Every), "event", "after")
+		}
+		if c.Every != EveryCalendar {
+			r.without(string(c.Every), "rule", "start")
+		}
+		c.N = r.whole("n", 1, most, 1)
 		c.Mode = CadenceMode(r.text("mode", false, oneOf("fixed", "last")))
-		if c.Mode == "" {
+		if c.Mode == "" && c.Every != EveryPassages && c.Every != EveryEvent {
 			c.Mode = FixedCadence
 		}
 		c.Grace = r.whole("grace", 0, 86400, 0)
@@ -150,6 +194,8 @@ func cadencePeriods(list canon.Value, path string) ([]CadencePeriod, *Problem) {
 			return
 		}
 		switch {
+		case c.Every == EveryCalendar && c.Mode != FixedCadence:
+			r.p = problem(r.path+".mode", "must be fixed for a cadence of the calendar")
 		case c.Every == EveryMilking && c.Mode == FixedCadence && c.N != 1:
 			r.p = problem(r.path+".n", "must be 1 for a cadence of every milking")
 		case c.Every == EveryWeek && c.On > 7:
@@ -176,6 +222,10 @@ func limitPeriods(list canon.Value, path string) ([]LimitPeriod, *Problem) {
 		l.Marks = r.truth("marks", false)
 		l.Agree, l.HasAgree = r.micro("agree", 0)
 		l.Within = r.whole("within", 1, 10080, DefaultWithin)
+		l.U = r.microTo("u", 0, num.MicroMax, 0)
+		l.Guard = r.microTo("guard", 0, 10*num.One, 0)
+		l.Chart = Chart(r.text("chart", false, oneOf("individuals", "ewma", "cusum")))
+		l.Horizon = r.whole("horizon", 1, 366, 0)
 		if r.p == nil && l.HasLow && l.HasHigh && l.Low >= l.High {
 			r.p = relation(r.path+".low", "must be below high")
 		}
@@ -185,6 +235,64 @@ func limitPeriods(list canon.Value, path string) ([]LimitPeriod, *Problem) {
 		return nil, p
 	}
 	return out, nil
+}
+
+func ratePeriods(list canon.Value, path string) ([]RatePeriod, *Problem) {
+	var out []RatePeriod
+	var last int64
+	p := eachObject(list, path, 0, 100, func(r *reader, i int) {
+		t := RatePeriod{From: r.from(last, i == 0)}
+		last = t.From
+		_, t.HasLow = r.v.Get("low")
+		t.Low = r.microTo("low", 0, 100*num.One, 0)
+		t.Fall = r.microTo("fall", 0, 100*num.One, DefaultFall)
+		out = append(out, t)
+	})
+	if p != nil {
+		return nil, p
+	}
+	return out, nil
+}
+
+// recurrence has the form of a recurrence rule by days or more.
+func recurrence(name, s string) *Problem {
+	ok := len(s) <= 500
+	for i := range len(s) {
+		c := s[i]
+		ok = ok && (c >= 'A' && c <= 'Z' || c >= '0' && c <= '9' || c == '=' || c == ';' || c == ',' || c == '+' || c == '-')
+	}
+	found := 0
+	for part := range strings.SplitSeq(s, ";") {
+		switch part {
+		case "":
+			ok = false
+		case "FREQ=DAILY", "FREQ=WEEKLY", "FREQ=MONTHLY", "FREQ=YEARLY":
+			found++
+		}
+	}
+	switch {
+	case !ok || found == 0:
+		return problem(name, "must be a recurrence rule of at most 500 characters, by days or more, such as FREQ=MONTHLY;BYDAY=1MO")
+	case strings.Count(s, "FREQ=") > 1:
+		return relation(name, "must say FREQ once")
+	}
+	return nil
+}
+
+// localTime is a date and time of day without zone.
+func localTime(name, s string) *Problem {
+	const form = "20dd-dd-ddTdd:dd:dd"
+	ok := len(s) == len(form)
+	for i := 0; ok && i < len(s); i++ {
+		ok = s[i] == form[i] || form[i] == 'd' && s[i] >= '0' && s[i] <= '9'
+	}
+	if !ok {
+		return problem(name, "must be a local date and time of the years 2000 to 2099, such as 2026-03-29T05:30:00")
+	}
+	if _, err := time.Parse("2006-01-02T15:04:05", s); err != nil {
+		return relation(name, "names a date or time that does not exist")
+	}
+	return nil
 }
 
 func milkingPeriods(list canon.Value, path string) ([]MilkingPeriod, *Problem) {

@@ -32,6 +32,7 @@ type Site struct {
 	Location    *time.Location // from TZ; UTC when that cannot be read
 	Milkings    []MilkingPeriod
 	ManualAfter int // minutes that a gate may be in manual before it is a flag
+	QuietAfter  int // minutes without an entry by a person before it is a flag; 0 = never
 	Lang        string
 }
 
@@ -61,9 +62,23 @@ type Gate struct {
 	Drive      string // air, electric
 	Layout     string // canonical JSON, read by the timing calculation
 	Indicators []Indicator
+	Learning   int64        // until then what the gate and its checks say is no measure of anything later; 0 = never
+	Rates      []RatePeriod // empty = the read rate is not judged
 	Since      int64
 	Retired    int64 // 0 = in use
 }
+
+// RatePeriod says which read rates are to be told, from an instant on until
+// the next period begins.
+type RatePeriod struct {
+	From   int64
+	HasLow bool
+	Low    num.Micro // percent of passages that should be read at least
+	Fall   num.Micro // percentage points below the rate at first; 0 = not judged
+}
+
+// DefaultFall is used when a rate period does not say, in percentage points.
+const DefaultFall = num.One
 
 // Indicator is a lamp, line of a display or sound of the gate, and what its
 // states mean at this gate.
@@ -126,6 +141,7 @@ const (
 	ModeCheck      CheckKind = "mode"      // mode
 	IndicatorCheck CheckKind = "indicator" // indicator
 	CountCheck     CheckKind = "count"     // count
+	VisitCheck     CheckKind = "visit"     // a visit that was closed
 )
 
 // Every is the step of a cadence.
@@ -133,11 +149,18 @@ type Every string
 
 // The steps of a cadence.
 const (
-	EveryMilking Every = "milking"
-	EveryDay     Every = "day"
-	EveryWeek    Every = "week"
-	EveryMonth   Every = "month"
+	EveryMilking  Every = "milking"
+	EveryDay      Every = "day"
+	EveryWeek     Every = "week"
+	EveryMonth    Every = "month"
+	EveryPassages Every = "passages" // so many animals through the gate
+	EveryEvent    Every = "event"    // something happened
+	EveryCalendar Every = "calendar" // a recurrence rule
 )
+
+// EventVisit is the Event of a cadence after a service visit; the others are
+// those of event entries.
+const EventVisit = "visit"
 
 // CadenceMode says what a cadence counts from.
 type CadenceMode string
@@ -154,10 +177,14 @@ type CadencePeriod struct {
 	From  int64
 	Every Every
 	N     int         // every N-th; 1 when not given
-	Mode  CadenceMode // fixed when not given
+	Mode  CadenceMode // fixed when not given; empty for passages and event
 	Grace int         // minutes after the due instant
 	By    int         // minutes of the local day, 0 to 1440; 1440 when not given
 	On    int         // weekday 1 (Monday) to 7, or day of the month 1 to 31; 0 = the last
+	Event string      // event: which
+	After int         // event: minutes from it until it is due
+	Rule  string      // calendar: RFC 5545 recurrence rule, without "RRULE:"
+	Start string      // calendar: local date-time from which it counts, 2026-03-29T05:30:00
 }
 
 // LimitPeriod is the limits in force from an instant on, until the next period
@@ -175,7 +202,21 @@ type LimitPeriod struct {
 	HasAgree bool
 	Agree    num.Micro // two people's readings may differ by this much
 	Within   int       // minutes between such readings
+	U        num.Micro // standard uncertainty of a reading that does not say its own; 0 = not known
+	Guard    num.Micro // a reading closer to a limit than so many times its uncertainty is in doubt
+	Chart    Chart     // how a shift is looked for; empty = it is not
+	Horizon  int       // days within which a drift to a limit is told; 0 = it is not
 }
+
+// Chart is a way of looking for a shift in readings.
+type Chart string
+
+// The charts.
+const (
+	IndividualsChart Chart = "individuals"
+	EWMAChart        Chart = "ewma"
+	CUSUMChart       Chart = "cusum"
+)
 
 // DefaultWithin is used when a limit does not say, in minutes.
 const DefaultWithin = 30
@@ -196,6 +237,16 @@ func (c *Check) LimitsAt(at int64) *LimitPeriod {
 	for i := len(c.Limits) - 1; i >= 0; i-- {
 		if c.Limits[i].From <= at {
 			return &c.Limits[i]
+		}
+	}
+	return nil
+}
+
+// RatesAt is the rate period in force at an instant, or nil.
+func (g *Gate) RatesAt(at int64) *RatePeriod {
+	for i := len(g.Rates) - 1; i >= 0; i-- {
+		if g.Rates[i].From <= at {
+			return &g.Rates[i]
 		}
 	}
 	return nil

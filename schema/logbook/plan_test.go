@@ -52,7 +52,7 @@ func TestSamplePlan(t *testing.T) {
 	if got := p.Site.MilkingsAt(since - 1); len(got) != 2 || got[0].Start != 330 || got[1].End != 1140 {
 		t.Errorf("milkings before %+v", got)
 	}
-	if !slices.Equal(p.GateIDs, []string{"east", "west"}) || !slices.Equal(p.CheckIDs, []string{"auto", "lens-e", "supply"}) {
+	if !slices.Equal(p.GateIDs, []string{"east", "west"}) || !slices.Equal(p.CheckIDs, []string{"auto", "lens-e", "service", "supply"}) {
 		t.Errorf("ids %v %v", p.GateIDs, p.CheckIDs)
 	}
 	if g := p.Gates["east"]; len(g.Indicators) != 1 || !reflect.DeepEqual(g.Indicators[0].States, []IndicatorState{{"on", "on", "ready to sort", true}, {"off", "dark", "", false}}) {
@@ -66,13 +66,29 @@ func TestSamplePlan(t *testing.T) {
 		t.Errorf("cadence %+v", c.Cadence)
 	}
 	if !reflect.DeepEqual(c.Limits, []LimitPeriod{
-		{Unit: "bar", HasLow: true, Low: 6 * num.One, HasHigh: true, High: 8 * num.One, HasWarn: true, Warn: 200000, Marks: true, HasAgree: true, Agree: 500000, Within: 30},
-		{From: since, Unit: "kPa", HasLow: true, Low: 600 * num.One, Within: 30},
+		{Unit: "bar", HasLow: true, Low: 6 * num.One, HasHigh: true, High: 8 * num.One, HasWarn: true, Warn: 200000, Marks: true, HasAgree: true, Agree: 500000, Within: 30, U: 50000, Guard: 2 * num.One},
+		{From: since, Unit: "kPa", HasLow: true, Low: 600 * num.One, Within: 30, Chart: EWMAChart, Horizon: 30},
 	}) {
 		t.Errorf("limits %+v", c.Limits)
 	}
 	if c.LimitsAt(since-1).Unit != "bar" || c.LimitsAt(since).Unit != "kPa" || c.LimitsAt(-1) != nil {
 		t.Error("the limits in force are wrong")
+	}
+	if got := p.Checks["auto"].Cadence; !reflect.DeepEqual(got, []CadencePeriod{
+		{Every: EveryPassages, N: 50000, Grace: 60, By: 1440},
+		{From: since, Every: EveryEvent, N: 1, Grace: 60, By: 1440, Event: "power-cut", After: 120},
+		{From: since + 1, Every: EveryEvent, N: 1, By: 1440, Event: EventVisit},
+		{From: since + 2, Every: EveryCalendar, N: 1, Mode: FixedCadence, By: 1440, Rule: "FREQ=MONTHLY;BYDAY=1MO", Start: "2026-03-29T05:30:00"},
+	}) {
+		t.Errorf("cadence %+v", got)
+	}
+	if p.Site.QuietAfter != 2880 || p.Gates["east"].Learning != since || p.Checks["service"].Kind != VisitCheck {
+		t.Errorf("site %+v, gate %+v", p.Site, p.Gates["east"])
+	}
+	if g := p.Gates["east"]; !reflect.DeepEqual(g.Rates, []RatePeriod{
+		{Fall: DefaultFall}, {From: since, HasLow: true, Low: 98500000, Fall: 2500000},
+	}) || g.RatesAt(since-1).HasLow || !g.RatesAt(since).HasLow || g.RatesAt(-1) != nil {
+		t.Errorf("rates %+v", g.Rates)
 	}
 	if c.CadenceAt(since-1).Every != EveryMilking || c.CadenceAt(since).Every != EveryWeek || c.CadenceAt(-1) != nil {
 		t.Error("the cadence in force is wrong")
@@ -130,8 +146,20 @@ func TestPlanProblems(t *testing.T) {
 		{"checks.auto.cadence", `[{"every":"milking","from":0,"n":2}]`, []string{"checks.auto.cadence[0].n must be 1 for a cadence of every milking"}, "checks/auto"},
 		{"checks.auto.cadence", `[{"every":"week","from":0,"on":8}]`, []string{"checks.auto.cadence[0].on must be a weekday from 1 (Monday) to 7"}, "checks/auto"},
 		{"checks.auto.cadence", `[{"by":"24:01","every":"day","from":0}]`, []string{"checks.auto.cadence[0].by must be a time of day, such as 05:30"}, "checks/auto"},
-		{"checks.auto.cadence", `[{"every":"hour","from":0}]`, []string{"checks.auto.cadence[0].every must be one of milking, day, week, month"}, "checks/auto"},
-		{"checks.auto.kind", "taste", []string{"checks.auto.kind must be one of look, number, mode, indicator, count"}, "checks/auto"},
+		{"checks.auto.cadence", `[{"every":"hour","from":0}]`, []string{"checks.auto.cadence[0].every must be one of milking, day, week, month, passages, event, calendar"}, "checks/auto"},
+		{"checks.auto.cadence", `[{"every":"passages","from":0,"mode":"last"}]`, []string{"checks.auto.cadence[0].mode must not be given for a cadence of passages"}, "checks/auto"},
+		{"checks.auto.cadence", `[{"every":"passages","from":0,"n":10000001}]`, []string{"checks.auto.cadence[0].n must be at most 10000000"}, "checks/auto"},
+		{"checks.auto.cadence", `[{"every":"event","from":0}]`, []string{"checks.auto.cadence[0].event is missing"}, "checks/auto"},
+		{"checks.auto.cadence", `[{"event":"frost","every":"event","from":0,"n":1}]`, []string{"checks.auto.cadence[0].n must not be given for a cadence of an event"}, "checks/auto"},
+		{"checks.auto.cadence", `[{"after":5,"every":"day","from":0}]`, []string{"checks.auto.cadence[0].after must not be given for a cadence of day"}, "checks/auto"},
+		{"checks.auto.cadence", `[{"every":"calendar","from":0,"rule":"FREQ=HOURLY","start":"2026-03-29T05:30:00"}]`, []string{"checks.auto.cadence[0].rule must be a recurrence rule of at most 500 characters, by days or more, such as FREQ=MONTHLY;BYDAY=1MO"}, "checks/auto"},
+		{"checks.auto.cadence", `[{"every":"calendar","from":0,"rule":"FREQ=DAILY;FREQ=DAILY","start":"2026-03-29T05:30:00"}]`, []string{"checks.auto.cadence[0].rule must say FREQ once"}, "checks/auto"},
+		{"checks.auto.cadence", `[{"every":"calendar","from":0,"rule":"FREQ=DAILY","start":"2026-02-30T05:30:00"}]`, []string{"checks.auto.cadence[0].start names a date or time that does not exist"}, "checks/auto"},
+		{"checks.auto.cadence", `[{"every":"calendar","from":0,"mode":"last","rule":"FREQ=DAILY","start":"2026-03-29T05:30:00"}]`, []string{"checks.auto.cadence[0].mode must be fixed for a cadence of the calendar"}, "checks/auto"},
+		{"checks.supply.limits", `[{"from":0,"guard":11,"unit":"bar"}]`, []string{"checks.supply.limits[0].guard must be at most 10", "rounds.morning.checks names something that is not in the plan"}, "checks/supply"},
+		{"gates.west.rates", `[{"from":0,"low":101}]`, []string{"gates.west.rates[0].low must be at most 100"}, "gates/west"},
+		{"site.quiet_after", 20161, []string{"site.quiet_after must be at most 20160"}, ""},
+		{"checks.auto.kind", "taste", []string{"checks.auto.kind must be one of look, number, mode, indicator, count, visit"}, "checks/auto"},
 		{"checks.auto.gate", "north", []string{"checks.auto.gate names something that is not in the plan"}, "checks/auto"},
 		{"checks.auto.part", "axle", []string{"checks.auto.part names something that is not in the plan"}, "checks/auto"},
 		{"checks.auto.gate", nil, []string{"checks.auto.gate is missing"}, "checks/auto"},
@@ -160,7 +188,7 @@ func TestPlanProblems(t *testing.T) {
 		{"checks", nil, []string{"rounds.morning.checks names something that is not in the plan", "rounds.morning.checks names something that is not in the plan"}, ""},
 		{"gates", []any{}, []string{"gates must be an object, not a list",
 			"parts.pe1.gate names something that is not in the plan", "parts.ram.gate names something that is not in the plan",
-			"checks.auto.gate names something that is not in the plan", "checks.lens-e.gate names something that is not in the plan", "checks.supply.gate names something that is not in the plan",
+			"checks.auto.gate names something that is not in the plan", "checks.lens-e.gate names something that is not in the plan", "checks.service.gate names something that is not in the plan", "checks.supply.gate names something that is not in the plan",
 			"rounds.morning.checks names something that is not in the plan", "rounds.morning.checks names something that is not in the plan"}, "parts/ram"},
 	} {
 		p, err := ParsePlan(spoil(t, c.path, c.value))

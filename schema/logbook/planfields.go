@@ -56,6 +56,7 @@ var siteFields = []planField[Site]{
 		return p
 	}},
 	{"manual_after", false, true, planInt(func(t *Site) *int { return &t.ManualAfter }, 0, 10080)},
+	{"quiet_after", false, true, planInt(func(t *Site) *int { return &t.QuietAfter }, 0, 20160)},
 	{"lang", false, false, planText(func(t *Site) *string { return &t.Lang }, langTag)},
 }
 
@@ -76,6 +77,15 @@ var gateFields = []planField[Gate]{
 			return p
 		}
 		t.Indicators, p = indicators(list, path)
+		return p
+	}},
+	{"learning", false, true, planInstant(func(t *Gate) *int64 { return &t.Learning })},
+	{"rates", false, true, func(t *Gate, v canon.Value, path string) *Problem {
+		list, p := embedded(v, path, 1<<12, canon.List)
+		if p != nil {
+			return p
+		}
+		t.Rates, p = ratePeriods(list, path)
 		return p
 	}},
 	{"since", false, true, planInstant(func(t *Gate) *int64 { return &t.Since })},
@@ -115,7 +125,7 @@ var checkFields = []planField[Check]{
 	{"part", false, true, planText(func(t *Check) *string { return &t.Part }, itemID)},
 	{"name", true, false, planText(func(t *Check) *string { return &t.Name }, upTo(120))},
 	{"kind", true, true, planText(func(t *Check) *CheckKind { return &t.Kind },
-		oneOf("look", "number", "mode", "indicator", "count"))},
+		oneOf("look", "number", "mode", "indicator", "count", "visit"))},
 	{"cadence", false, true, func(t *Check, v canon.Value, path string) *Problem {
 		list, p := embedded(v, path, 1<<15, canon.List)
 		if p != nil {

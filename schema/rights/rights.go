@@ -61,8 +61,8 @@ var service = []logbook.Kind{logbook.Fitting, logbook.Visit, logbook.Sign, logbo
 var serverKinds = []logbook.Kind{logbook.Clock, logbook.Admitted, logbook.Receipt, logbook.MilkingSum}
 
 var managerFields = map[string][]string{
-	logbook.SiteCollection:   {"name", "zone", "milkings", "manual_after", "lang"},
-	logbook.GatesCollection:  {"name", "order", "drive", "layout", "indicators", "retired"},
+	logbook.SiteCollection:   {"name", "zone", "milkings", "manual_after", "quiet_after", "lang"},
+	logbook.GatesCollection:  {"name", "order", "drive", "layout", "indicators", "learning", "rates", "retired"},
 	logbook.PartsCollection:  {"gate", "type", "name", "pos", "order", "retired"},
 	logbook.ChecksCollection: {"gate", "part", "name", "kind", "cadence", "limits", "recheck", "minutes", "how", "cautions", "source", "order", "retired"},
 	logbook.RoundsCollection: {"name", "milking", "checks", "order", "retired"},
