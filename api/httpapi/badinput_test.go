@@ -24,6 +24,7 @@ func TestBadInput(t *testing.T) {
 
 	const (
 		look, join, challenge, token = "/api/v1/invitations/look", "/api/v1/join", "/api/v1/auth/challenge", "/api/v1/auth/token"
+		calculate                    = "/api/v1/calc/record.canonical"
 		free                         = ""
 	)
 	c, m, d := crew.access, manager.access, lost.access
@@ -135,13 +136,21 @@ func TestBadInput(t *testing.T) {
 		{"drain: a large entry", "POST", crew.at("/drain"), d, object{"entries": []string{`"` + strings.Repeat("x", 8<<10) + `"`}}, 400, "entries[0]"},
 		{"drain: too many", "POST", crew.at("/drain"), d, object{"entries": strings.Split(strings.Repeat("{},", 501), ",")[:501]}, 400, "entries"},
 
+		{"calc: no token", "POST", calculate, free, `{"value":1}`, 401, "Authorization"},
+		{"calc: a drain token", "POST", calculate, d, `{"value":1}`, 401, "Authorization"},
+		{"calc: the list without a token", "GET", "/api/v1/calc", free, nil, 401, "Authorization"},
+		{"calc: unknown name", "POST", "/api/v1/calc/no.such", c, `{}`, 404, "name"},
+		{"calc: a name with %00", "POST", "/api/v1/calc/%00", c, `{}`, 404, "name"},
+		{"calc: a field is missing", "POST", calculate, c, `{}`, 422, "value"},
+		{"calc: an unknown field", "POST", calculate, c, `{"value":1,"v":2}`, 422, "v"},
+
 		{"nothing there", "GET", "/api/v1/nothing", c, nil, 404, ""},
 		{"nothing there", "POST", "/elsewhere", c, `{}`, 404, ""},
 		{"the socket without an upgrade", "GET", "/sync/v1", free, nil, 426, ""},
 	}
 	// Bodies that no route takes, and the wrong method, at every route with a body.
 	for _, r := range []struct{ path, token string }{{look, free}, {join, free}, {challenge, free}, {token, free},
-		{crew.at("/invitations"), m}, {crew.at("/quarantine/none"), m}, {crew.at("/restore-window"), m}, {crew.at("/drain"), d}} {
+		{calculate, c}, {crew.at("/invitations"), m}, {crew.at("/quarantine/none"), m}, {crew.at("/restore-window"), m}, {crew.at("/drain"), d}} {
 		for what, body := range map[string]string{
 			"half a body": `{"code":`, "no JSON": "code=5", "NaN": `{"clock":NaN}`, "not UTF-8": "{\"code\":\"\xff\xfe\"}x", "two bodies": `{}{}`,
 		} {
@@ -159,7 +168,7 @@ func TestBadInput(t *testing.T) {
 			row{r.path + ": PUT", "PUT", r.path, r.token, `{}`, 405, ""},
 		)
 	}
-	for _, path := range []string{"/api/v1/me", crew.at("/documents"), crew.at("/people"), crew.at("/rules"), crew.at("/devices"), crew.at("/quarantine")} {
+	for _, path := range []string{"/api/v1/me", "/api/v1/calc", crew.at("/documents"), crew.at("/people"), crew.at("/rules"), crew.at("/devices"), crew.at("/quarantine")} {
 		rows = append(rows, row{path + ": POST", "POST", path, m, `{}`, 405, ""})
 	}
 

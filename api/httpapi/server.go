@@ -104,6 +104,7 @@ func New(cfg Config) *fiber.App {
 	s.siteRoutes(api)
 	s.manageRoutes(api)
 	s.quarantineRoutes(api)
+	s.calcRoutes(api)
 	if cfg.Phone != nil {
 		// Use, not Get: a route that matches every address would hide that a wrong method was the trouble.
 		app.Use(phoneFiles(cfg.Phone))

@@ -48,11 +48,6 @@ type rulesInput struct {
 	At string `query:"at" doc:"RFC 3339 or ms since 1970; now when left out"`
 }
 
-type rulesOutput struct {
-	ContentType string `header:"Content-Type"`
-	Body        []byte
-}
-
 func (s *Server) siteRoutes(api huma.API) {
 	huma.Register(api, guarded(http.MethodPost, "/api/v1/sites/{site}/tickets", "ticket", "A single-use ticket for the socket"), s.ticket)
 	huma.Register(api, guarded(http.MethodGet, "/api/v1/sites/{site}/documents", "documents", "The site's documents and their heads"), s.documents)
@@ -108,7 +103,7 @@ func (s *Server) people(ctx context.Context, in *AtSite) (*peopleOutput, error) 
 	return out, nil
 }
 
-func (s *Server) rules(ctx context.Context, in *rulesInput) (*rulesOutput, error) {
+func (s *Server) rules(ctx context.Context, in *rulesInput) (*canonical, error) {
 	if _, err := s.at(ctx, in.AtSite); err != nil {
 		return nil, s.answer(err)
 	}
@@ -120,7 +115,7 @@ func (s *Server) rules(ctx context.Context, in *rulesInput) (*rulesOutput, error
 	if err != nil {
 		return nil, s.answer(err)
 	}
-	return &rulesOutput{ContentType: "application/json", Body: engine.Evaluate(at).AppendJSON(nil)}, nil
+	return &canonical{ContentType: "application/json", Body: engine.Evaluate(at).AppendJSON(nil)}, nil
 }
 
 func (s *Server) instant(text string) (int64, error) {

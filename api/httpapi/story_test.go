@@ -393,7 +393,7 @@ func TestHealth(t *testing.T) {
 		Paths   map[string]any
 	}
 	y.ok("GET", "/api/v1/openapi.json", "", nil, &api)
-	if !strings.HasPrefix(api.OpenAPI, "3.") || len(api.Paths) != 18 {
-		t.Errorf("openapi %s with %d paths, want 18", api.OpenAPI, len(api.Paths))
+	if !strings.HasPrefix(api.OpenAPI, "3.") || len(api.Paths) != 20 {
+		t.Errorf("openapi %s with %d paths, want 20", api.OpenAPI, len(api.Paths))
 	}
 }

@@ -253,7 +253,7 @@ func (y *yard) wantRefused(what string, a answer, status int, field string) {
 	if !strings.HasSuffix(p.Detail, ".") || strings.Count(p.Detail, ". ") > 0 || strings.ContainsAny(p.Detail, "\n{}") || len(p.Detail) > 200 {
 		y.t.Errorf("%s: %q is not one sentence for a person", what, p.Detail)
 	}
-	if status == http.StatusBadRequest && field != "" && !strings.Contains(p.Detail, field) {
+	if (status == http.StatusBadRequest || status == http.StatusUnprocessableEntity) && field != "" && !strings.Contains(p.Detail, field) {
 		y.t.Errorf("%s: %q does not name %s", what, p.Detail, field)
 	}
 }

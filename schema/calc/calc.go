@@ -88,30 +88,40 @@ func (c Calculation) Run(json []byte) ([]byte, error) {
 	return canon.Append(nil, out), nil
 }
 
+// longestPath is what a sentence can name of a place in the input.
+const longestPath = 100
+
 func unread(err error) error {
 	var at *canon.Error
-	if errors.As(err, &at) && at.Path != "" {
+	if errors.As(err, &at) && at.Path != "" && len(at.Path) <= longestPath {
 		return input.Bad(at.Path, "cannot be read: "+err.Error())
 	}
 	return input.Bad("", "the JSON cannot be read: "+err.Error())
 }
 
-// ListJSON is the list for programs: name, about, source and the two schemas
-// of each, as canonical JSON.
+// ListJSON is the list for programs: {"calculations":[…]}, each as JSON gives it.
 func ListJSON() []byte {
 	list := canon.ListOf()
 	for _, c := range all {
-		var v canon.Value
-		v.Set("name", canon.Text(c.Name))
-		v.Set("about", canon.Text(c.About))
-		v.Set("source", canon.Text(c.Source))
-		v.Set("input", c.Input)
-		v.Set("output", c.Output)
-		list.List = append(list.List, v)
+		list.List = append(list.List, c.value())
 	}
 	var v canon.Value
 	v.Set("calculations", list)
 	return canon.Append(nil, v)
+}
+
+// JSON describes the calculation for programs: name, about, source and the
+// JSON Schemas of input and output, as canonical JSON.
+func (c Calculation) JSON() []byte { return canon.Append(nil, c.value()) }
+
+func (c Calculation) value() canon.Value {
+	var v canon.Value
+	v.Set("name", canon.Text(c.Name))
+	v.Set("about", canon.Text(c.About))
+	v.Set("source", canon.Text(c.Source))
+	v.Set("input", c.Input)
+	v.Set("output", c.Output)
+	return v
 }
 
 // ProblemJSON is how console and phone tell a problem:

@@ -33,7 +33,7 @@ func (f *form) read(v canon.Value, into reflect.Value, path string) *Problem {
 	}
 	for _, key := range v.Keys {
 		if !f.has(key) {
-			return &Problem{under(path, shortened(key)), "is not known here; known: " + f.names()}
+			return &Problem{under(path, shortened(key)), "is not known here" + f.known()}
 		}
 	}
 	lengths := make([]int, len(f.fields))
@@ -81,12 +81,17 @@ func (f *form) has(name string) bool {
 	return false
 }
 
-func (f *form) names() string {
+// known lists the fields, when that makes no long sentence.
+func (f *form) known() string {
+	const most = 120
 	names := make([]string, len(f.fields))
 	for i := range f.fields {
 		names[i] = f.fields[i].name
 	}
-	return strings.Join(names, ", ")
+	if list := strings.Join(names, ", "); len(list) <= most {
+		return "; known: " + list
+	}
+	return ""
 }
 
 func (s *shape) read(v canon.Value, into reflect.Value, path string) *Problem {
