@@ -58,6 +58,8 @@ var arrows = []arrow{
 	{"ops/rulesbench", []string{"schema", "sync/change", "sync/fold", "sync/hub", "sync/memstore", "api/starter"}, nil,
 		"it measures the rules on a new site's plan, which the hub writes as it does for anybody"},
 	{"ops", []string{"schema", "sync", "clients", "api", "ops"}, []string{"github.com/rogpeppe/go-internal"}, "scenarios put everything together"},
+	{"ops/platforms/play", []string{"schema"}, nil, "what is played stands in the program built for every platform: the rules and nothing else"},
+	{"ops/platforms/answer", []string{"ops/platforms/play"}, nil, "the program built for every platform holds the rules and nothing else"},
 	{"ops/crash", []string{"schema", "sync", "clients", "ops/crash"}, []string{"github.com/fasthttp/websocket"},
 		"crash trials reach the built program as a phone and a console do, and read its database"},
 }

@@ -1,0 +1,187 @@
+package platforms
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"os"
+	"reflect"
+	"slices"
+	"strings"
+	"testing"
+
+	"gatewright/ops/platforms/play"
+)
+
+// The test program also plays platforms that answer wrongly, by its first word.
+func TestMain(m *testing.M) {
+	if len(os.Args) > 1 && strings.HasPrefix(os.Args[1], "as=") {
+		whole := len(os.Args) > 2 && os.Args[2] == "whole"
+		err := play.Serve(os.Stdin, os.Stdout, whole, evaluators[strings.TrimPrefix(os.Args[1], "as=")])
+		if err != nil {
+			os.Stderr.WriteString(err.Error())
+			os.Exit(1)
+		}
+		os.Exit(0)
+	}
+	os.Exit(m.Run())
+}
+
+var evaluators = map[string]func(*play.Site) (play.Evaluator, error){
+	"engine": func(s *play.Site) (play.Evaluator, error) { return play.NewEngine(s) },
+	"other bytes": func(s *play.Site) (play.Evaluator, error) {
+		e, err := play.NewEngine(s)
+		return &altered{Engine: e, site: s}, err
+	},
+	"refuses": func(s *play.Site) (play.Evaluator, error) {
+		if s.Seed == 4 {
+			return nil, errors.New("no room")
+		}
+		return play.NewEngine(s)
+	},
+	"dies": func(s *play.Site) (play.Evaluator, error) {
+		if s.Seed >= 4 {
+			panic("an instruction that there is not")
+		}
+		return play.NewEngine(s)
+	},
+}
+
+// altered writes one byte of one answer of two sites otherwise.
+type altered struct {
+	*play.Engine
+	site  *play.Site
+	asked int
+}
+
+func (a *altered) Evaluate(now int64) ([]byte, error) {
+	out, err := a.Engine.Evaluate(now)
+	if a.asked++; a.asked == 3 && (a.site.Seed == 5 || a.site.Seed == 6) {
+		out[len(out)-2]++
+	}
+	return out, err
+}
+
+func as(names ...string) []program {
+	var list []program
+	for _, name := range names {
+		list = append(list, program{name, []string{os.Args[0], "as=" + name}})
+	}
+	return list
+}
+
+// Every platform that can be had here, and the independent evaluator on some of the sites.
+func TestPlatformsAgree(t *testing.T) {
+	sites := 300
+	if testing.Short() {
+		sites = 60
+	}
+	report, err := Run(t.Context(), Trial{Platforms: Usual(), First: 1, Sites: sites, NaiveOf: 5, Says: t.Output()})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !report.Agreed() {
+		t.Errorf("%d sites differ, first %d", report.Different, report.Seeds)
+	}
+	for name, o := range report.Platforms {
+		if o.Skipped != "" {
+			t.Logf("SKIPPED: %s, because %s", name, o.Skipped)
+		} else if o.Sites != sites || o.Answers < 5*sites {
+			t.Errorf("%s answered %d times for %d sites", name, o.Answers, o.Sites)
+		}
+	}
+	if report.Naive.Sites != sites/5 {
+		t.Errorf("the independent evaluator played %d sites", report.Naive.Sites)
+	}
+}
+
+func TestDifferencesAreFound(t *testing.T) {
+	trial := Trial{First: 1, Sites: 10, NaiveOf: 1, Says: t.Output()}
+	for _, c := range []struct {
+		programs []program
+		seeds    []uint64
+	}{
+		{as("engine"), nil}, // beside the independent evaluator
+		{as("engine", "other bytes"), []uint64{5, 6}},
+		{as("refuses", "engine"), []uint64{4}},
+	} {
+		trial.programs = c.programs
+		report, err := Run(t.Context(), trial)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if !slices.Equal(report.Seeds, c.seeds) || report.Different != len(c.seeds) || report.Agreed() != (c.seeds == nil) {
+			t.Errorf("%v: %d differ: %d", c.programs, report.Different, report.Seeds)
+		}
+	}
+	trial.NaiveOf, trial.programs = 0, as("engine")
+	if report, err := Run(t.Context(), trial); err != nil || report.Agreed() {
+		t.Errorf("one alone agrees with nobody: %v", err)
+	}
+}
+
+func TestProgramThatDiesIsAnError(t *testing.T) {
+	_, err := Run(t.Context(), Trial{First: 1, Sites: 50, Says: t.Output(), programs: as("engine", "dies")})
+	if err == nil || !strings.Contains(err.Error(), "dies ended after ") || !strings.Contains(err.Error(), "an instruction that there is not") {
+		t.Errorf("got %v", err)
+	}
+}
+
+func TestCancelled(t *testing.T) {
+	ctx, cancel := context.WithCancel(t.Context())
+	cancel()
+	if _, err := Run(ctx, Trial{First: 1, Sites: 50, Says: t.Output(), programs: as("engine")}); err == nil {
+		t.Error("a trial that was broken off came to an end")
+	}
+}
+
+// One site in full: what all say once, and who says what where they differ.
+func TestShow(t *testing.T) {
+	for seed, differ := range map[uint64]bool{5: true, 7: false} {
+		var out bytes.Buffer
+		agreed, err := Trial{First: seed, Says: t.Output(), programs: as("engine", "other bytes")}.Show(t.Context(), &out)
+		if err != nil {
+			t.Fatal(err)
+		}
+		text := out.String()
+		if agreed == differ || strings.Contains(text, "answer 2 of other bytes: ") != differ || strings.Contains(text, "answer 2 of engine, naive: ") != differ {
+			t.Errorf("seed %d: agreed %v:\n%s", seed, agreed, text)
+		}
+		if !strings.Contains(text, "answer 1 of all: ") || !strings.Contains(text, `"basis"`) || !strings.HasPrefix(text, "plan {") {
+			t.Errorf("seed %d:\n%s", seed, text)
+		}
+	}
+}
+
+// What crosses to another program is what was drawn.
+func TestSiteCrosses(t *testing.T) {
+	acts := map[play.Act]int{}
+	for seed := range uint64(100) {
+		s := Draw(seed)
+		got, err := play.Parse(s.AppendJSON(nil))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if !reflect.DeepEqual(got, s) && len(s.Entries) > 0 {
+			t.Fatalf("seed %d: %s", seed, s.AppendJSON(nil))
+		}
+		for _, step := range s.Steps {
+			acts[step.Do]++
+		}
+	}
+	for _, act := range []play.Act{play.Add, play.Ask, play.Follow, play.Reload} {
+		if acts[act] < 20 {
+			t.Errorf("%c occurs %d times", act, acts[act])
+		}
+	}
+}
+
+func TestNamed(t *testing.T) {
+	list, err := Named([]string{"arm64", "s390x"})
+	if err != nil || len(list) != 2 || list[1].arch != "s390x" {
+		t.Errorf("%v, %v", list, err)
+	}
+	if _, err := Named([]string{"pdp11"}); err == nil || !strings.Contains(err.Error(), `"pdp11" is not a platform; there are amd64-v1`) {
+		t.Errorf("got %v", err)
+	}
+}

@@ -1,0 +1,126 @@
+package platforms
+
+import (
+	"bufio"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"strconv"
+	"strings"
+)
+
+// verdict is what one evaluator made of one site.
+type verdict struct {
+	answers int
+	digest  string
+	refused string // the sentence, when it could not be played
+}
+
+func (v verdict) String() string {
+	if v.refused != "" {
+		return "refused: " + v.refused
+	}
+	return fmt.Sprintf("%d answers, %s", v.answers, v.digest)
+}
+
+// lane is a running program of a platform: sites go in as lines, verdicts come out.
+type lane struct {
+	program program
+	sites   chan []byte
+	judged  func(seed uint64, v verdict) // called from one goroutine
+	seconds float64                      // of processor time, once it has ended
+}
+
+// run goes on until the sites are closed, or ctx is.
+func (l *lane) run(ctx context.Context) error {
+	ctx, stop := context.WithCancel(ctx)
+	defer stop()
+	name := l.program.name
+	cmd := l.program.cmd(ctx)
+	var complaint tail
+	cmd.Stderr = &complaint
+	in, err := cmd.StdinPipe()
+	if err != nil {
+		return fmt.Errorf("%s: opening its input: %w", name, err)
+	}
+	out, err := cmd.StdoutPipe()
+	if err != nil {
+		return fmt.Errorf("%s: opening its output: %w", name, err)
+	}
+	if err := cmd.Start(); err != nil {
+		return fmt.Errorf("%s: starting: %w", name, err)
+	}
+	sent := make(chan int, 1)
+	go func() { sent <- l.feed(ctx, in) }()
+	got, err := readVerdicts(out, l.judged)
+	if err != nil {
+		stop()
+	}
+	ended := cmd.Wait()
+	stop()
+	fed := <-sent
+	l.seconds = (cmd.ProcessState.UserTime() + cmd.ProcessState.SystemTime()).Seconds()
+	switch {
+	case err != nil:
+		return fmt.Errorf("%s: %w", name, err)
+	case ended != nil:
+		return fmt.Errorf("%s ended after %d sites: %w\n%s", name, got, ended, complaint.String())
+	case got != fed:
+		return fmt.Errorf("%s answered for %d of %d sites", name, got, fed)
+	}
+	return nil
+}
+
+// feed writes sites until there are no more or nobody reads them, and says how many it wrote.
+func (l *lane) feed(ctx context.Context, in io.WriteCloser) (sent int) {
+	defer in.Close()
+	for {
+		select {
+		case <-ctx.Done():
+			return sent
+		case line, more := <-l.sites:
+			if !more {
+				return sent
+			}
+			if _, err := in.Write(line); err != nil {
+				return sent // it has ended; how, its exit status says
+			}
+			sent++
+		}
+	}
+}
+
+func readVerdicts(out io.Reader, judged func(seed uint64, v verdict)) (int, error) {
+	lines := bufio.NewReaderSize(out, 1<<16)
+	for got := 0; ; got++ {
+		line, err := lines.ReadString('\n')
+		if errors.Is(err, io.EOF) {
+			return got, nil
+		} else if err != nil {
+			return got, fmt.Errorf("reading verdicts: %w", err)
+		}
+		seed, v, err := parseVerdict(strings.TrimSuffix(line, "\n"))
+		if err != nil {
+			return got, err
+		}
+		judged(seed, v)
+	}
+}
+
+func parseVerdict(line string) (uint64, verdict, error) {
+	word, rest, _ := strings.Cut(line, " ")
+	seed, err := strconv.ParseUint(word, 10, 64)
+	if err != nil {
+		return 0, verdict{}, fmt.Errorf("%q is no verdict", line)
+	}
+	first, last, _ := strings.Cut(rest, " ")
+	if first == "!" {
+		return seed, verdict{refused: last}, nil
+	}
+	answers, err := strconv.Atoi(first)
+	if err != nil || len(last) != 64 {
+		return 0, verdict{}, fmt.Errorf("%q is no verdict", line)
+	}
+	return seed, verdict{answers: answers, digest: last}, nil
+}
