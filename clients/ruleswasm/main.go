@@ -55,6 +55,29 @@ func gwReset() {
 	result = result[:0]
 }
 
+// gw_save gives what gw_load reads: entries and heads of the months before the
+// one named, so that they need not be read again.
+//
+//go:wasmexport gw_save
+func gwSave(n int32) int32 {
+	result = append(result[:0], engine.SaveBefore(string(input[:n]))...)
+	return 0
+}
+
+// gw_load begins anew from a saved state. The plan is told again in any case:
+// its changes are what the projection is made of.
+//
+//go:wasmexport gw_load
+func gwLoad(n int32) int32 {
+	loaded, err := rules.Load(input[:n])
+	if err != nil {
+		result = append(result[:0], err.Error()...)
+		return -1
+	}
+	engine, plan, rejected, stale = loaded, fold.New(), nil, false
+	return 0
+}
+
 //go:wasmexport gw_plan_change
 func gwPlanChange(n int32) int32 {
 	// The decoder and the fold keep what they are given, the buffer is used again.

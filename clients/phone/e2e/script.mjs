@@ -3,8 +3,9 @@
 import { randomBytes } from "node:crypto"
 import { connect, createServer } from "node:net"
 import * as Automerge from "@automerge/automerge"
-import { ImmutableString, Repo } from "@automerge/automerge-repo"
+import { ImmutableString, interpretAsDocumentId, Repo } from "@automerge/automerge-repo"
 import { WebSocketClientAdapter } from "@automerge/automerge-repo-network-websocket"
+import { v5 as uuid5 } from "uuid"
 import { until } from "./farm.mjs"
 
 const crockford = "0123456789ABCDEFGHJKMNPQRSTVWXYZ"
@@ -13,8 +14,13 @@ let last = 0
 /** The id of an entry that is recorded now; each greater than the one before. */
 export function newEntryId() {
   last = Math.max(last + 1, Date.now())
+  return entryIdOf(last)
+}
+
+/** The id of an entry that was recorded at an instant. */
+export function entryIdOf(ms) {
   let id = ""
-  for (let t = last, i = 0; i < 10; i++, t = Math.floor(t / 32)) id = crockford[t % 32] + id
+  for (let t = ms, i = 0; i < 10; i++, t = Math.floor(t / 32)) id = crockford[t % 32] + id
   for (const byte of randomBytes(16)) id += crockford[byte % 32]
   return id
 }
@@ -85,9 +91,20 @@ export class Script {
 
   /** Appends an entry by the ticket's person; gives its text. */
   async append(fields) {
-    const id = newEntryId()
-    const raw = canonical({ v: 1, id, at: Date.now(), by: this.ticket.person, dev: this.ticket.device, ...fields })
-    const handle = await this.log()
+    return this.#write(await this.log(), newEntryId(), Date.now(), fields)
+  }
+
+  /** Appends an entry that was recorded at an instant, in that instant's month. */
+  async appendLate(at, fields) {
+    const name = `log/${new Date(at).toISOString().slice(0, 7)}`
+    const { site } = (await this.plan()).doc()
+    const id = interpretAsDocumentId(uuid5(name, String(site.id.val ?? site.id), new Uint8Array(16)))
+    const handle = await this.repo.find(id, { allowableStates: ["ready", "unavailable"] })
+    return this.#write(handle, entryIdOf(at), at, fields)
+  }
+
+  #write(handle, id, at, fields) {
+    const raw = canonical({ v: 1, id, at, by: this.ticket.person, dev: this.ticket.device, ...fields })
     const write = (doc) => {
       doc[id] = new ImmutableString(raw)
     }

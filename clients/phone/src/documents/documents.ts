@@ -27,6 +27,8 @@ export interface DocumentsOptions {
   readonly storage: StorageAdapterInterface
   readonly address: () => Promise<string | undefined>
   readonly now: () => Instant
+  /** Heads of closed months whose entries were told in an earlier run and are remembered: they are opened when asked for. */
+  readonly known?: ReadonlyMap<DocName, readonly string[]>
   readonly listener: DocumentsListener
   /** How a connection is made; the tests put their own in. */
   readonly open?: (address: string) => WebSocket
@@ -66,6 +68,7 @@ export class Documents {
   #store: DocumentStore | undefined
   #link: ServerLink | undefined
   readonly #opened = new Map<DocName, Promise<Opened>>()
+  readonly #toldHeads = new Map<DocName, readonly string[]>()
   readonly #names = new Map<DocumentId, DocName>()
   readonly #acknowledged = new Map<DocName, readonly string[]>()
   #listed: readonly DocName[] = []
@@ -77,6 +80,7 @@ export class Documents {
   readonly #again = new Map<string, number>()
   /** Refusals and the writes they lead to are handled one at a time. */
   #line: Promise<void> = Promise.resolve()
+  #known: ReadonlyMap<DocName, readonly string[]>
   #stopped = false
   /** What could not be done is tried again. */
   #mending: ReturnType<typeof setTimeout> | undefined
@@ -84,6 +88,7 @@ export class Documents {
 
   constructor(options: DocumentsOptions) {
     this.#options = options
+    this.#known = options.known ?? new Map()
   }
 
   /** Opens what this phone has and all that still has to go to the server. */
@@ -109,6 +114,44 @@ export class Documents {
 
   get listed(): readonly DocName[] {
     return this.#listed
+  }
+
+  /** Months that this phone has and has not opened: what they say was remembered. */
+  get unopened(): readonly DocName[] {
+    return this.#listed.filter((name) => !this.#opened.has(name))
+  }
+
+  /** Opens what was only remembered, for somebody who looks back. */
+  async openAll(): Promise<void> {
+    await Promise.all(this.unopened.map((name) => this.#openDocument(name)))
+  }
+
+  /** The oldest month that is always opened. */
+  get oldestOpen(): DocName {
+    return recentMonths(this.#options.now(), monthsAlwaysOpen).at(-1) ?? plan
+  }
+
+  /** The heads, sorted, of closed months that were told or are remembered. */
+  closed(): ReadonlyMap<DocName, readonly string[]> {
+    return new Map([...this.#known, ...this.#toldHeads].filter(([name]) => name !== plan && name < this.oldestOpen))
+  }
+
+  /** Whether closed months have come, or changed, since they were remembered. */
+  get toRemember(): boolean {
+    return [...this.closed()].some(([name, heads]) => heads.join() !== this.#known.get(name)?.join())
+  }
+
+  /** From the next start on these need not be opened. */
+  remembered(known: ReadonlyMap<DocName, readonly string[]>): void {
+    this.#known = known
+  }
+
+  /** Whether a month may stay shut: it is closed, what it says is remembered, and the server has nothing else. */
+  #remembered(name: DocName, heads?: readonly string[]): boolean {
+    const known = this.#known.get(name)
+    if (known === undefined || this.#opened.has(name) || name >= this.oldestOpen) return false
+    if (this.#options.outbox.parcels.some((p) => p.document === name)) return false
+    return heads === undefined || (heads.length === known.length && [...heads].sort().every((h, i) => h === known[i]))
   }
 
   /** Puts entries of the outbox into their month documents, each as a change of its own. */
@@ -184,7 +227,7 @@ export class Documents {
     const recent = recentMonths(this.#options.now(), monthsAlwaysOpen)
     const older = this.#listed.filter((name) => name !== plan && !recent.includes(name)).sort().reverse()
     const names = [...new Set([plan, ...recent, ...waiting, ...older])]
-    await Promise.all(names.map((name) => this.#openDocument(name)))
+    await Promise.all(names.filter((name) => !this.#remembered(name)).map((name) => this.#openDocument(name)))
   }
 
   /** The next connection may be to a server that was restored from a backup: it speaks for itself. */
@@ -227,6 +270,7 @@ export class Documents {
     const before = opened.told
     if (heads.length === before.length && heads.every((h, i) => h === before[i])) return
     opened.told = heads
+    this.#toldHeads.set(name, [...heads].sort())
     const { listener } = this.#options
     if (name === plan) {
       listener.planChanges(A.getChangesSince(doc, before), heads)
@@ -256,7 +300,9 @@ export class Documents {
     if (this.#served === undefined) this.#atConnect = new Map(this.#acknowledged)
     this.#served = new Set(names)
     void this.#options.outbox.note("listed", names)
-    for (const name of new Set([...names, ...this.#opened.keys()])) {
+    for (const name of new Set([...names, ...this.#known.keys(), ...this.#opened.keys()])) {
+      // What the server no longer lists it may have lost: this phone's copy mends it.
+      if (this.#remembered(name, this.#acknowledged.get(name) ?? [])) continue
       void this.#openDocument(name).then((opened) => this.#settle(opened))
     }
     this.#options.listener.outbox()
@@ -409,6 +455,8 @@ export class Documents {
     }
     this.#store?.shut()
     this.#link?.disconnect()
+    this.#known = new Map()
+    this.#toldHeads.clear()
     listener.startedOver()
     listener.outbox()
     await this.#buildAnew()

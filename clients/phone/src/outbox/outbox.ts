@@ -34,6 +34,7 @@ export interface Refusal {
  */
 export class Outbox {
   readonly #db: IDBDatabase
+  #forgettings = 0
   readonly #parcels = new Map<EntryId, Parcel>()
 
   private constructor(db: IDBDatabase, parcels: readonly Parcel[]) {
@@ -108,9 +109,12 @@ export class Outbox {
       if (refusal !== undefined) changed.push({ id, raw, document, state: stateOf(refusal), code: refusal.code, reason: refusal.reason, refusedAt: now })
       else if (kept === undefined) changed.push({ id, raw, document, state: "waiting" })
     }
+    this.#forgettings++
     await writeStrictly(this.#db, ["parcels", "facts"], (t) => {
       for (const parcel of changed) t.objectStore("parcels").put(parcel)
       t.objectStore("facts").put(true, `drop ${document}`)
+      // What is remembered may say what the dropped copy said.
+      t.objectStore("facts").delete(remembered)
     })
     for (const parcel of changed) this.#parcels.set(parcel.id, parcel)
   }
@@ -169,6 +173,23 @@ export class Outbox {
     await writeStrictly(this.#db, ["facts"], (t) => t.objectStore("facts").put(value, name))
   }
 
+  /** What was remembered of closed months. */
+  recall(): Promise<unknown> {
+    return this.fact(remembered)
+  }
+
+  /** Grows when what is remembered has to be forgotten. */
+  get forgettings(): number {
+    return this.#forgettings
+  }
+
+  /** Remembers closed months, unless something was forgotten since the count was taken; says whether it did. */
+  async remember(value: unknown, forgettings: number): Promise<boolean> {
+    if (forgettings !== this.#forgettings) return false
+    await this.noteLightly(remembered, value)
+    return forgettings === this.#forgettings
+  }
+
   /** Notes something that can be worked out again: it need not wait for the disk. */
   async noteLightly(name: string, value: unknown): Promise<void> {
     const transaction = this.#db.transaction("facts", "readwrite")
@@ -181,5 +202,7 @@ export class Outbox {
     this.#db.close()
   }
 }
+
+const remembered = "remembered"
 
 const stateOf = (refusal: Refusal): "held" | "refused" => (refusal.held ? "held" : "refused")

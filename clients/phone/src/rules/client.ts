@@ -22,6 +22,9 @@ export class RulesClient {
   #asked = false
   #answered = true
   #again = false
+  #loaded: (ok: boolean) => void = () => undefined
+  #saves = 0
+  readonly #saving = new Map<number, (state: Uint8Array) => void>()
   #alarm: ReturnType<typeof setTimeout> | undefined
 
   constructor(worker: Worker, url: string, now: () => Instant, listener: RulesListener) {
@@ -29,13 +32,29 @@ export class RulesClient {
     this.#now = now
     this.#listener = listener
     worker.addEventListener("message", (event: MessageEvent<FromRules>) => this.#take(event.data))
-    worker.addEventListener("error", (event) => listener.failed(event.message))
+    worker.addEventListener("error", (event) => {
+      this.#loaded(false)
+      listener.failed(event.message)
+    })
     this.#tell({ type: "start", url })
   }
 
   /** Forgets all facts: a document was dropped and everything is told again. */
   reset(): void {
     this.#tell({ type: "reset" })
+  }
+
+  /** Begins from a saved state; false when it cannot be read, and then nothing is known yet. */
+  load(state: Uint8Array): Promise<boolean> {
+    this.#tell({ type: "load", state })
+    return new Promise((resolve) => (this.#loaded = resolve))
+  }
+
+  /** What has been told so far of the months before one, as bytes for load. */
+  save(before: string): Promise<Uint8Array> {
+    const turn = ++this.#saves
+    this.#tell({ type: "save", before, turn })
+    return new Promise((resolve) => this.#saving.set(turn, resolve))
   }
 
   planChanges(changes: readonly Uint8Array[], heads: readonly string[]): void {
@@ -88,6 +107,13 @@ export class RulesClient {
     switch (message.type) {
       case "ready":
         return
+      case "loaded":
+        this.#loaded(message.ok)
+        return
+      case "saved":
+        this.#saving.get(message.turn)?.(message.state)
+        this.#saving.delete(message.turn)
+        return
       case "plan":
         this.#listener.plan(message.json)
         return
@@ -104,6 +130,7 @@ export class RulesClient {
       }
       case "failed":
         this.#answered = true
+        this.#loaded(false)
         if (message.fatal) this.#listener.failed(message.what)
         return
     }

@@ -7,6 +7,8 @@ interface Exports {
   gw_result(): number
   gw_result_size(): number
   gw_reset(): void
+  gw_save(n: number): number
+  gw_load(n: number): number
   gw_plan_change(n: number): number
   gw_entries(n: number): number
   gw_heads(n: number): void
@@ -59,6 +61,17 @@ export class RulesModule {
 
   reset(): void {
     this.#exports.gw_reset()
+  }
+
+  /** Entries and heads of the months before one, as bytes that load reads. */
+  save(before: string): Uint8Array {
+    this.#checked(this.#exports.gw_save(this.#put(this.#encoder.encode(before))))
+    return new Uint8Array(this.#exports.memory.buffer, this.#exports.gw_result(), this.#exports.gw_result_size()).slice()
+  }
+
+  /** Begins anew from what save gave; what is damaged or of another version is refused. */
+  load(state: Uint8Array): void {
+    this.#checked(this.#exports.gw_load(this.#put(state)))
   }
 
   /** One change of the plan document; changes come in order of dependence. */

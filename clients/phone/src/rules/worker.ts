@@ -23,6 +23,12 @@ async function take(message: ToRules): Promise<void> {
     case "reset":
       rules.reset()
       return
+    case "load":
+      tell({ type: "loaded", ok: loaded(rules, message.state) })
+      return
+    case "save":
+      tell({ type: "saved", state: rules.save(message.before), turn: message.turn })
+      return
     case "plan-changes":
       for (const change of message.changes) rules.planChange(change)
       rules.heads("plan", message.heads)
@@ -40,6 +46,17 @@ async function take(message: ToRules): Promise<void> {
       tell({ type: "output", json, turn: message.turn, took: performance.now() - start })
       return
     }
+  }
+}
+
+/** A state that cannot be read is no trouble: everything is told from the documents then. */
+function loaded(module: RulesModule, state: Uint8Array): boolean {
+  try {
+    module.load(state)
+    return true
+  } catch (problem) {
+    if (!(problem instanceof RulesRefused)) throw problem
+    return false
   }
 }
 

@@ -12,6 +12,10 @@ export interface TestHook {
   /** The texts of all entries that count, by id. */
   entries(): readonly string[]
   link(): string
+  /** Months that stayed shut, since what they say was remembered. */
+  unopened(): readonly string[]
+  /** Whether what closed months say is remembered for the next start. */
+  remembered(): boolean
 }
 
 declare global {
@@ -27,6 +31,8 @@ export function openHook(session: Session): void {
     outbox: () => session.parcels,
     entries: () => [...session.entries.values()].sort((a, b) => (a.id < b.id ? -1 : 1)).map((e) => e.raw),
     link: () => session.link,
+    unopened: () => session.unopened,
+    remembered: () => session.remembered,
   }
   Object.defineProperty(window, "__gatewright", { value: Object.freeze(hook) })
 }

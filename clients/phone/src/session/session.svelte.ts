@@ -8,7 +8,7 @@ import { base64url } from "../device/keys"
 import { Documents } from "../documents/documents"
 import { DocumentStore } from "../documents/store"
 import { encodeEntry, parseEntry, type Doing, type Entry } from "../logbook/entry"
-import { EntryIds, monthOf, type EntryId, type Instant, type PersonId } from "../logbook/ids"
+import { EntryIds, monthOf, type DocName, type EntryId, type Instant, type PersonId } from "../logbook/ids"
 import { parsePlan, type Plan } from "../logbook/plan"
 import type { LinkState } from "../network/link"
 import { Outbox, type Parcel } from "../outbox/outbox"
@@ -24,6 +24,12 @@ export type Phase =
   | { readonly is: "open elsewhere" }
   | { readonly is: "broken"; readonly what: string }
   | { readonly is: "ready" }
+
+/** Closed months as the rules saved them, and the heads up to which that goes. */
+interface Remembered {
+  readonly state: Uint8Array
+  readonly heads: ReadonlyMap<DocName, readonly string[]>
+}
 
 /**
  * All that the screens read, and the only hand that writes. Facts come in from
@@ -64,6 +70,7 @@ export class Session {
   #rulesClient: RulesClient | undefined
   #access: Access | undefined
   #keeping: ReturnType<typeof setTimeout> | undefined
+  #remembering: ReturnType<typeof setTimeout> | undefined
 
   get entries(): ReadonlyMap<EntryId, Entry> {
     void this.entriesSeen
@@ -137,7 +144,9 @@ export class Session {
     if (decisions instanceof Map) this.decisions = decisions as ReadonlyMap<EntryId, Decision>
 
     this.#access = new Access(this.#api, () => this.device ?? device, this.#clock.raw, (off) => void this.#setOffset(off))
+    const known = await this.#recall(outbox)
     this.#documents = new Documents({
+      known,
       site: device.site.id,
       device: device.device,
       outbox,
@@ -176,6 +185,41 @@ export class Session {
     this.phase = { is: "ready" }
   }
 
+  /** Begins from what the last run remembered of closed months, so that their documents stay shut. */
+  async #recall(outbox: Outbox): Promise<Remembered["heads"]> {
+    const kept = (await outbox.recall()) as Remembered | undefined
+    if (kept === undefined || (await this.#rulesClient?.load(kept.state)) !== true) return new Map()
+    return kept.heads
+  }
+
+  /** Remembers closed months once all that this phone wrote is safe. */
+  #rememberSoon(): void {
+    clearTimeout(this.#remembering)
+    this.#remembering = setTimeout(() => void this.#remember(), 3_000)
+  }
+
+  async #remember(): Promise<void> {
+    const [documents, outbox, rules] = [this.#documents, this.#outbox, this.#rulesClient]
+    if (documents === undefined || outbox === undefined || rules === undefined) return
+    if (this.link !== "online" || outbox.parcels.length > 0 || !documents.toRemember) return
+    // Taken in one go: the module is asked after all that these heads stand for was told to it.
+    const [heads, forgettings] = [documents.closed(), outbox.forgettings]
+    const state = await rules.save(documents.oldestOpen)
+    const value: Remembered = { state, heads }
+    if (await outbox.remember(value, forgettings)) documents.remembered(heads)
+  }
+
+  get unopened(): readonly DocName[] {
+    return this.#documents?.unopened ?? []
+  }
+
+  get remembered(): boolean {
+    return this.#documents?.toRemember === false
+  }
+
+  /** Opens the months that were only remembered, for somebody who looks back in the log. */
+  readonly openOlder = async (): Promise<void> => this.#documents?.openAll()
+
   #keepShown(): void {
     clearTimeout(this.#keeping)
     this.#keeping = setTimeout(() => void this.#outbox?.noteLightly("last shown", { plan: this.planText, rules: this.rulesText }), 2_000)
@@ -193,6 +237,7 @@ export class Session {
         this.rules = output
         this.rulesTrouble = undefined
         this.#keepShown()
+        this.#rememberSoon()
         this.now = this.#clock.now()
       },
       failed: (what) => {

@@ -101,6 +101,7 @@ export const en = {
   "check.minutes": "About {n, plural, one {# minute} other {# minutes}}.",
   "check.last": "Last: {value}, {age}",
   "check.visit": "Done by a service visit, when it is closed.",
+  "check.last.at": "Last done {age}.",
   "check.last.none": "Nothing recorded yet.",
   "check.source.c": "Common practice, no source.",
   "check.source.m": "The maker's manual decides.",
