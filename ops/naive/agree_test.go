@@ -6,6 +6,7 @@ import (
 	commandline "flag"
 	"fmt"
 	"math/rand/v2"
+	"os"
 	"runtime"
 	"strings"
 	"sync"
@@ -19,7 +20,16 @@ import (
 var (
 	sites = commandline.Int("sites", 2000, "random sites to compare on")
 	first = commandline.Uint64("seed", 1, "seed of the first")
+	leave = commandline.String("without", "under,repeat,quiet,altered,visit,doubt,drift,shift,rate", "what the engine does not say yet")
 )
+
+func TestMain(m *testing.M) {
+	commandline.Parse()
+	for _, rule := range strings.Split(*leave, ",") {
+		without[rule] = true
+	}
+	os.Exit(m.Run())
+}
 
 // TestNaiveAgrees compares the engine with the naive evaluator, byte for byte,
 // on random sites at several instants each, at the wake instants they name and

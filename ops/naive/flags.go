@@ -7,10 +7,13 @@ import (
 
 // flag is one episode.
 type flag struct {
-	rule            string
+	rule, target    string
 	raised, cleared int64
 	fields          object
 }
+
+// without are rules to leave out, while the engine is built up to them.
+var without = map[string]bool{}
 
 func put(o object, name, value string) {
 	if value != "" {
@@ -20,7 +23,7 @@ func put(o object, name, value string) {
 
 // raise makes an episode, or nothing when it is empty.
 func (m *moment) raise(rule, target, key, severity string, raised, cleared int64, entries []string, params object) *flag {
-	f := &flag{rule: rule, raised: raised, cleared: cleared, fields: object{
+	f := &flag{rule: rule, target: target, raised: raised, cleared: cleared, fields: object{
 		"subject": rule + "/" + target, "rule": rule, "severity": severity, "key": key,
 		"raised": raised, "params": params, "entries": ids(entries),
 	}}
@@ -41,13 +44,14 @@ func ids(list []string) []any {
 	return out
 }
 
-// flags are all episodes that ever were, up to now.
+// flags are all episodes that ever were and those that are sure to come when
+// nothing else happens.
 func (m *moment) flags() []*flag {
 	all := []*flag{}
 	for _, id := range sortedKeys(m.plan.Checks) {
 		c := m.plan.Checks[id]
 		_, stop := m.plan.live(id)
-		mine := slices.Concat(m.overdue(id), m.limit(id), m.near(id), m.bad(id), m.disagree(id))
+		mine := slices.Concat(m.overdue(id), m.visit(id), m.limit(id), m.doubt(id), m.near(id), m.bad(id), m.disagree(id), m.drift(id), m.shift(id))
 		for _, f := range mine {
 			// Whatever is open when the check is retired clears then.
 			if f.cleared > stop {
@@ -61,10 +65,11 @@ func (m *moment) flags() []*flag {
 		}
 		all = append(all, mine...)
 	}
-	all = slices.Concat(all, m.manual(), m.faults(), m.clocks(), m.oddities())
+	all = slices.Concat(all, m.manual(), m.faults(), m.clocks(), m.oddities(),
+		m.rates(), m.repeats(), m.quietSite(), m.quietDevices(), m.altered())
 	real := []*flag{}
 	for _, f := range all {
-		if f.raised < f.cleared {
+		if f.raised < f.cleared && !without[f.rule] {
 			m.acts(f)
 			real = append(real, f)
 		}
@@ -89,6 +94,9 @@ func listed(flags []*flag, now int64) []any {
 	})
 	list := []any{}
 	for _, f := range shown {
+		if !without["under"] {
+			put(f.fields, "under", under(f, shown))
+		}
 		list = append(list, f.fields)
 	}
 	return list
@@ -162,201 +170,33 @@ func (m *moment) overdue(id string) []*flag {
 	return list
 }
 
-// judged is a reading with the limits of its day.
-type judged struct {
-	*entry
-	limits *limitsPeriod
-	side   string // low, high, or "" when not outside
-	near   bool
-}
-
-func (m *moment) readings(id string) []judged {
-	list := []judged{}
-	c := m.plan.Checks[id]
-	if c.Kind != "number" {
+// visit tells that a visit will be wanted, some time before it is due.
+func (m *moment) visit(id string) []*flag {
+	list := []*flag{}
+	if m.plan.Checks[id].Kind != "visit" {
 		return list
 	}
-	for _, e := range m.done[id] {
-		l := c.limitsAt(e.At)
-		if e.Kind != "reading" || l == nil {
-			continue
+	show := func(o owed, cleared int64) {
+		raised := max(o.due-14*day, o.opens)
+		if raised >= cleared {
+			return
 		}
-		j := judged{entry: e, limits: l}
-		switch {
-		case e.Marks == "below":
-			j.side = "low"
-		case e.Marks == "above":
-			j.side = "high"
-		case e.Value == nil:
-		case l.Low != nil && *e.Value < *l.Low:
-			j.side = "low"
-		case l.High != nil && *e.Value > *l.High:
-			j.side = "high"
-		case l.Warn != nil && *l.Warn > 0:
-			j.near = l.Low != nil && *e.Value < *l.Low+*l.Warn || l.High != nil && *e.Value > *l.High-*l.Warn
+		params, entries := object{"due": o.due}, []string{}
+		for _, e := range m.done[id] {
+			if e.At < raised {
+				params["last"], entries = e.At, []string{e.ID}
+			}
 		}
-		list = append(list, j)
+		list = append(list, m.raise("visit", id, "flag.visit", "know", raised, cleared, entries, params))
 	}
-	return list
-}
-
-// worth is the value or the marks of a reading.
-func (j judged) worth() any {
-	if j.Value != nil {
-		return *j.Value
+	for _, o := range m.obligations(id) {
+		show(o, o.closed)
 	}
-	return j.Marks
-}
-
-func (j judged) params() object {
-	p := object{}
-	if j.Value != nil {
-		p["value"] = *j.Value
-	} else {
-		p["marks"] = j.Marks
-	}
-	j.putUnit(p)
-	if j.limits.Low != nil {
-		p["low"] = *j.limits.Low
-	}
-	if j.limits.High != nil {
-		p["high"] = *j.limits.High
-	}
-	return p
-}
-
-func (j judged) putUnit(p object) {
-	if j.limits.Unit != nil {
-		put(p, "unit", *j.limits.Unit)
-	}
-}
-
-func (m *moment) limit(id string) []*flag {
-	list := []*flag{}
-	var open *flag
-	var entries []string
-	for _, j := range m.readings(id) {
-		if j.side == "" && open == nil {
-			continue
-		}
-		entries = append(entries, j.ID)
-		raised, cleared := j.At, never
-		if open != nil {
-			raised = open.raised
-			list = list[:len(list)-1]
-		}
-		if j.side == "" {
-			cleared = j.At
-			key, params := open.fields["key"].(string), open.fields["params"].(object)
-			list = append(list, m.raise("limit", id, key, "act", raised, cleared, entries, params))
-			open, entries = nil, nil
-			continue
-		}
-		open = m.raise("limit", id, "flag.limit."+j.side, "act", raised, cleared, entries, j.params())
-		list = append(list, open)
-	}
-	return list
-}
-
-func (m *moment) near(id string) []*flag {
-	list := []*flag{}
-	var open *flag
-	var entries []string
-	for _, j := range m.readings(id) {
-		if !j.near && open == nil {
-			continue
-		}
-		entries = append(entries, j.ID)
-		raised := j.At
-		if open != nil {
-			raised = open.raised
-			list = list[:len(list)-1]
-		}
-		if !j.near {
-			list = append(list, m.raise("near", id, "flag.near", "know", raised, j.At, entries, open.fields["params"].(object)))
-			open, entries = nil, nil
-			continue
-		}
-		params := j.params()
-		params["warn"] = *j.limits.Warn
-		open = m.raise("near", id, "flag.near", "know", raised, never, entries, params)
-		list = append(list, open)
-	}
-	return list
-}
-
-func (m *moment) bad(id string) []*flag {
-	list := []*flag{}
-	raised, entries := never, []string{}
-	for _, e := range m.done[id] {
-		bad := e.Kind == "tick" && e.Bad
-		if bad && raised == never {
-			raised = e.At
-		}
-		if raised == never {
-			continue
-		}
-		entries = append(entries, e.ID)
-		if !bad {
-			list = append(list, m.raise("bad", id, "flag.bad", "act", raised, e.At, entries, object{}))
-			raised, entries = never, []string{}
-		}
-	}
-	if raised != never {
-		list = append(list, m.raise("bad", id, "flag.bad", "act", raised, never, entries, object{}))
-	}
-	return list
-}
-
-// differ tells whether two consecutive readings contradict each other.
-func differ(a, b judged) bool {
-	within := int64(30)
-	if b.limits.Within != nil {
-		within = *b.limits.Within
-	}
-	if a.By == b.By || b.At-a.At > within*minute {
-		return false
-	}
-	if (a.side == "") != (b.side == "") {
-		return true
-	}
-	if a.Value == nil || b.Value == nil || a.Unit != b.Unit || b.limits.Agree == nil {
-		return false
-	}
-	apart := *a.Value - *b.Value
-	if apart < 0 {
-		apart = -apart
-	}
-	return apart > *b.limits.Agree
-}
-
-func (m *moment) disagree(id string) []*flag {
-	list := []*flag{}
-	var open *flag
-	var entries []string
-	readings := m.readings(id)
-	for i := 1; i < len(readings); i++ {
-		a, b := readings[i-1], readings[i]
-		disagree := differ(a, b)
-		if !disagree && open == nil {
-			continue
-		}
-		raised := b.At
-		if open != nil {
-			raised = open.raised
-			list = list[:len(list)-1]
-		}
-		if !disagree {
-			entries = append(entries, b.ID)
-			list = append(list, m.raise("disagree", id, "flag.disagree", "watch", raised, b.At, entries, open.fields["params"].(object)))
-			open, entries = nil, nil
-			continue
-		}
-		entries = append(entries, a.ID, b.ID)
-		params := object{"a": a.worth(), "b": b.worth(), "by_a": a.By, "by_b": b.By, "at_a": a.At, "at_b": b.At}
-		b.putUnit(params)
-		open = m.raise("disagree", id, "flag.disagree", "watch", raised, never, entries, params)
-		list = append(list, open)
+	// What stands now, or stood when the check came to its end.
+	start, stop := m.plan.live(id)
+	at := min(m.now, stop-1)
+	if o, ok := m.obligation(id, m.anchor(id), at); ok && start <= at && (m.now < o.late || stop <= o.late) {
+		show(o, never)
 	}
 	return list
 }
@@ -409,7 +249,7 @@ func (m *moment) manualFlags(id string, by, auto *entry) []*flag {
 	}
 	list := []*flag{}
 	for _, s := range stretches {
-		if s.from >= s.to || s.from > m.now {
+		if s.from >= s.to {
 			continue
 		}
 		entries := []string{by.ID}

@@ -145,13 +145,29 @@ func (s *Site) boundaries(id string, k int, until int64) []int64 {
 	return list
 }
 
+// boundaryAfter is the first boundary of the rule of the k-th period after
+// now, or never; it is looked for further and further away.
+func (s *Site) boundaryAfter(id string, k int, now int64) int64 {
+	for _, far := range []int64{120 * day, 800 * day, 13_000 * day} {
+		for _, b := range s.boundaries(id, k, now+far) {
+			if b > now {
+				return b
+			}
+		}
+	}
+	return never
+}
+
 // walk goes through the local dates one by one.
 func (s *Site) walk(p cadencePeriod, lo, hi int64) []int64 {
 	if p.Mode != "fixed" || hi <= lo {
 		return nil
 	}
-	if p.Every == "milking" {
+	switch p.Every {
+	case "milking":
 		return s.milkingEnds(lo, hi)
+	case "calendar":
+		return s.calendar(p, lo, hi)
 	}
 	by := int64(24 * 60)
 	if p.By != nil {

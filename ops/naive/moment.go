@@ -64,15 +64,25 @@ func (s *Site) at(now int64) *moment {
 		}
 	}
 
-	for _, e := range m.active {
-		if !isDoing(e) || m.odd[e.ID] != "" {
-			continue
-		}
-		if start, stop := s.plan.live(e.Check); start <= e.At && e.At < stop {
-			m.done[e.Check] = append(m.done[e.Check], e)
+	for _, id := range sortedKeys(s.plan.Checks) {
+		c := s.plan.Checks[id]
+		start, stop := s.plan.live(id)
+		for _, e := range m.active {
+			if m.odd[e.ID] != "" || e.At < start || e.At >= stop {
+				continue
+			}
+			if c.Kind == "visit" && closes(e, c.Gate) || c.Kind != "visit" && isDoing(e) && e.Check == id {
+				m.done[id] = append(m.done[id], e)
+			}
 		}
 	}
 	return m
+}
+
+// closes tells whether an entry is the end of a visit to the gate, or to the
+// whole site.
+func closes(e *entry, gate string) bool {
+	return e.Kind == "visit" && e.State == "closed" && (e.Gate == "" || e.Gate == gate)
 }
 
 // kind lists the active entries of a kind by (at, id).
@@ -115,7 +125,7 @@ func (p *plan) oddness(e *entry) string {
 		}
 	}
 	fits := map[string]string{"look": "tick", "number": "reading", "mode": "mode", "indicator": "indicator", "count": "count"}
-	if e.Kind == fits[c.Kind] || e.Kind == "tick" && c.Kind != "number" {
+	if e.Kind == fits[c.Kind] || e.Kind == "tick" && c.Kind != "number" && c.Kind != "visit" {
 		return ""
 	}
 	return "kind"

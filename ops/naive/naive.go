@@ -2,10 +2,16 @@
 // plan's projection, entries, heads and now it works out the same canonical
 // output as schema/rules, sharing no code with it. Everything is recomputed
 // from nothing for every instant asked about: local dates are walked one by
-// one, a local time is found by walking minutes, and the wake instant is found
-// by evaluating at every candidate instant until the answer differs. Only
-// tests use it; where it and the engine disagree one of them misreads the
-// rules.
+// one, a local time is found by walking minutes, every reading's run is cut out
+// of all readings again, and the wake instant is found by evaluating at every
+// candidate instant until the answer differs. Only tests use it; where it and
+// the engine disagree one of them misreads the rules.
+//
+// Two things are not its own. The numbers of lines, charts and rates come from
+// packages trend, chart and rates, as the engine's do: those are tested against
+// published values by themselves, and here it matters which readings they are
+// asked about and what is made of the answer. Calendar rules are those of
+// rrule-go in floating time, of which the engine has no part.
 //
 // It judges what it is given: a plan and entries that the logbook accepts. It
 // is no validator.
@@ -97,7 +103,7 @@ func (s *Site) Evaluate(now int64) []byte {
 		docs[name] = list
 	}
 	before := write(out)
-	for _, at := range s.candidates(now) {
+	for _, at := range s.at(now).candidates() {
 		if !bytes.Equal(write(s.body(at)), before) {
 			out["wake"] = at
 			break
@@ -117,75 +123,6 @@ func (s *Site) body(now int64) object {
 		"flags":      listed(flags, now),
 		"future":     m.future,
 	}
-}
-
-// candidates are all instants after now at which the output could change,
-// sorted: everything dated, every boundary, everything reckoned from those.
-func (s *Site) candidates(now int64) []int64 {
-	horizon := now + 200*day
-	set := map[int64]bool{}
-	add := func(t int64) {
-		if t > now && t < horizon {
-			set[t] = true
-		}
-	}
-	cleared := func(t int64) { add(t); add(t + keep) }
-
-	for t := s.dayStart(now); t < horizon; t = s.nextDay(t) {
-		add(t)
-	}
-	allow := s.plan.manualAfter() * minute
-	for _, e := range s.entries {
-		cleared(e.At)
-		add(e.At + allow)
-		for _, c := range s.plan.Checks {
-			add(e.At + c.recheck()*minute)
-		}
-	}
-	for _, g := range s.plan.Gates {
-		add(g.Since)
-		cleared(g.end())
-	}
-	for _, p := range s.plan.Parts {
-		add(p.Since)
-		cleared(p.end())
-	}
-	for _, period := range s.plan.milkings {
-		add(period.From)
-	}
-	for _, id := range sortedKeys(s.plan.Checks) {
-		c := s.plan.Checks[id]
-		add(c.Since)
-		cleared(end(c.Retired))
-		for _, period := range c.limits {
-			add(period.From)
-		}
-		for k, period := range c.cadence {
-			add(period.From)
-			for _, b := range s.boundaries(id, k, horizon) {
-				add(b)
-				add(b + period.Grace*minute)
-			}
-		}
-		// Dues from the last time done, as the parks known now leave them, at
-		// now and under every period still to come.
-		for _, from := range append([]int64{now}, c.froms()...) {
-			if from < now {
-				continue
-			}
-			m := s.at(now)
-			if o, ok := m.obligation(id, m.anchor(id), from); ok {
-				add(o.due)
-				add(o.late)
-			}
-		}
-	}
-	list := []int64{}
-	for t := range set {
-		list = append(list, t)
-	}
-	sort.Slice(list, func(i, j int) bool { return list[i] < list[j] })
-	return list
 }
 
 // micro is a decimal in millionths.

@@ -63,6 +63,8 @@ func expect(t *testing.T, output []byte, member, want string) {
 
 func evaluate(t *testing.T, plan []byte, entries [][]byte, now string) []byte {
 	t.Helper()
+	defer func(kept map[string]bool) { without = kept }(without)
+	without = nil
 	out, err := Evaluate(plan, entries, nil, ms(t, now))
 	if err != nil {
 		t.Fatal(err)
@@ -156,7 +158,7 @@ func TestReadings(t *testing.T) {
 	expect(t, out, "flags", fmt.Sprintf(`[
 		{"subject":"near/c1","rule":"near","severity":"know","key":"flag.near","gate":"g1","check":"c1","raised":%d,"cleared":%d,
 		 "params":{"value":6.249999,"unit":"bar","low":6,"high":8,"warn":0.25},"entries":["E001","E002"],"acts":[]},
-		{"subject":"disagree/c1","rule":"disagree","severity":"watch","key":"flag.disagree","gate":"g1","check":"c1","raised":%d,"cleared":%d,
+		{"subject":"disagree/c1","rule":"disagree","severity":"watch","key":"flag.disagree","under":"limit/c1","gate":"g1","check":"c1","raised":%d,"cleared":%d,
 		 "params":{"a":6.249999,"b":"below","unit":"bar","by_a":"p1","by_b":"p2","at_a":%d,"at_b":%d},"entries":["E001","E002","E003"],"acts":[]},
 		{"subject":"limit/c1","rule":"limit","severity":"act","key":"flag.limit.low","gate":"g1","check":"c1","raised":%d,"cleared":%d,
 		 "params":{"marks":"below","unit":"bar","low":6,"high":8},"entries":["E002","E003"],"acts":["E005"],

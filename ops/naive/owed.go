@@ -1,11 +1,15 @@
 package naive
 
-import "sort"
+import (
+	"slices"
+	"sort"
+)
 
-// owed is one window of a fixed cadence or one obligation from the last time.
+// owed is one window of a fixed cadence or one obligation.
 type owed struct {
 	opens, due, late int64
 	last             bool   // from the last time, not a window
+	after            bool   // after something happened
 	outcome          string // done, late, missed, waived; "" not settled
 	closed           int64  // instant at which the outcome stood, of the first three
 }
@@ -146,12 +150,14 @@ func (m *moment) obligations(id string) []owed {
 	return list
 }
 
-// everything is windows and obligations together; it is asked for twice.
+// everything is windows and obligations together, in this order; it is asked
+// for twice.
 func (m *moment) everything(id string) []owed {
 	if list, ok := m.owed[id]; ok {
 		return list
 	}
-	m.owed[id] = append(m.windows(id), m.obligations(id)...)
+	triggered, _ := m.after(id)
+	m.owed[id] = slices.Concat(m.windows(id), m.obligations(id), triggered)
 	return m.owed[id]
 }
 
@@ -188,7 +194,7 @@ func (m *moment) completion() []any {
 				closed = append(closed, o)
 			}
 		}
-		// Windows stand before obligations already, and those by their anchors.
+		// They stand by kinds already, and by their anchors.
 		sort.SliceStable(closed, func(i, j int) bool {
 			a, b := closed[i], closed[j]
 			return a.due < b.due || a.due == b.due && a.closed < b.closed
@@ -280,6 +286,9 @@ func (m *moment) cadenceItem(id string) (object, bool) {
 		return show("open", o)
 	}
 
+	if c.cadence[k].Mode == "after" {
+		return m.afterItem(id, item)
+	}
 	if c.cadence[k].Mode == "last" {
 		o, ok := m.obligation(id, m.anchor(id), m.now)
 		switch {
@@ -321,16 +330,14 @@ func (m *moment) cadenceItem(id string) (object, bool) {
 		return show("late", *graced)
 	}
 	start, _ := m.plan.live(id)
-	now := owed{opens: max(start, c.cadence[k].From), due: never}
-	for _, b := range m.boundaries(id, k, m.now+120*day) {
-		if b > m.now {
-			now.due = b
-			break
-		}
-		now.opens = b
-	}
+	now := owed{opens: max(start, c.cadence[k].From), due: m.boundaryAfter(id, k, m.now)}
 	if now.due == never {
 		return nil, false
+	}
+	for _, b := range m.boundaries(id, k, m.now) {
+		if b <= m.now {
+			now.opens = b
+		}
 	}
 	now.late = now.due + c.cadence[k].Grace*minute
 	for _, e := range m.done[id] {

@@ -13,6 +13,7 @@ type plan struct {
 		TZV         string
 		Milkings    string
 		ManualAfter *int64 `json:"manual_after"`
+		QuietAfter  int64  `json:"quiet_after"`
 	}
 	Gates  map[string]*gate
 	Parts  map[string]*part
@@ -22,12 +23,17 @@ type plan struct {
 }
 
 type gate struct {
-	Since   int64
-	Retired *int64
+	Since    int64
+	Retired  *int64
+	Learning int64
+	Rates    string
+
+	rates []ratesPeriod
 }
 
 type part struct {
 	Gate    string
+	Type    string
 	Since   int64
 	Retired *int64
 }
@@ -51,6 +57,10 @@ type cadencePeriod struct {
 	Grace int64
 	By    *string
 	On    *int64
+
+	Event       string // every event
+	After       int64
+	Rule, Start string // every calendar
 }
 
 type limitsPeriod struct {
@@ -60,6 +70,15 @@ type limitsPeriod struct {
 	Warn      *micro
 	Agree     *micro
 	Within    *int64
+	U, Guard  micro
+	Chart     string
+	Horizon   int64
+}
+
+type ratesPeriod struct {
+	From int64
+	Low  *micro // percent
+	Fall *micro // percentage points
 }
 
 type milkingPeriod struct {
@@ -77,8 +96,13 @@ type entry struct {
 	Value             *micro
 	Unit, Marks, Mode string
 	Seen, Flag, Why   string
-	Device            string
+	Device, Dev       string
 	Offset            int64
+	Visit, State      string
+	Event             string
+	U                 *micro
+	Baseline          bool
+	Passages, Read    int64
 }
 
 func (p *plan) unpack() error {
@@ -94,6 +118,11 @@ func (p *plan) unpack() error {
 	if err := text("milkings", p.Site.Milkings, &p.milkings); err != nil {
 		return err
 	}
+	for id, g := range p.Gates {
+		if err := text("rates of "+id, g.Rates, &g.rates); err != nil {
+			return err
+		}
+	}
 	for id, c := range p.Checks {
 		if err := text("cadence of "+id, c.Cadence, &c.cadence); err != nil {
 			return err
@@ -105,7 +134,10 @@ func (p *plan) unpack() error {
 			if c.cadence[k].N == 0 {
 				c.cadence[k].N = 1
 			}
-			if c.cadence[k].Mode == "" {
+			switch {
+			case c.cadence[k].Every == "event" || c.cadence[k].Every == "passages":
+				c.cadence[k].Mode = "after"
+			case c.cadence[k].Mode == "":
 				c.cadence[k].Mode = "fixed"
 			}
 		}
@@ -167,6 +199,17 @@ func (c *check) limitsAt(t int64) *limitsPeriod {
 	for k := range c.limits {
 		if c.limits[k].From <= t {
 			found = &c.limits[k]
+		}
+	}
+	return found
+}
+
+// ratesAt is the rates period in force at t, or nil.
+func (g *gate) ratesAt(t int64) *ratesPeriod {
+	var found *ratesPeriod
+	for k := range g.rates {
+		if g.rates[k].From <= t {
+			found = &g.rates[k]
 		}
 	}
 	return found
