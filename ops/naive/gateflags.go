@@ -13,10 +13,10 @@ func (m *moment) rates() []*flag {
 	list := []*flag{}
 	for _, id := range sortedKeys(m.plan.Gates) {
 		g := m.plan.Gates[id]
-		cuts := []int64{}
+		cuts := []cut{}
 		for _, e := range m.kind("fitted") {
 			if p := m.plan.Parts[e.Part]; p != nil && p.Gate == id && p.Type == "reader" {
-				cuts = append(cuts, e.At)
+				cuts = append(cuts, cut{e.At, e.ID})
 			}
 		}
 		run := []*entry{}
@@ -27,7 +27,7 @@ func (m *moment) rates() []*flag {
 			}
 			// What a break parts from this one is of no more use.
 			run = slices.DeleteFunc(run, func(old *entry) bool {
-				return slices.ContainsFunc(cuts, func(cut int64) bool { return old.At < cut && cut <= e.At })
+				return slices.ContainsFunc(cuts, func(c cut) bool { return old.At < c.at && c.at <= e.At })
 			})
 			run = append(run, e)
 			s := step{at: e.At, entries: []string{e.ID}}
@@ -35,7 +35,7 @@ func (m *moment) rates() []*flag {
 			s.clears = !s.found
 			steps = append(steps, s)
 		}
-		for _, f := range m.episodes("rate", id, "watch", steps) {
+		for _, f := range m.episodes("rate", id, "watch", withBreaks(steps, cuts)) {
 			list = append(list, m.ofGate(f, id))
 		}
 	}

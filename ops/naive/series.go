@@ -151,8 +151,12 @@ func middle(list []float64) float64 {
 	return (list[n/2-1] + list[n/2]) / 2
 }
 
-// millionths rounds a number that was worked out, halves up.
-func millionths(f float64) micro { return micro(math.Floor(float64(f*1_000_000) + 0.5)) }
+// millionths rounds a number that was worked out, halves up; beyond what a
+// number may be it is cut.
+func millionths(f float64) micro {
+	f = min(max(f, -1_000_000_000), 1_000_000_000)
+	return micro(math.Floor(float64(f*1_000_000) + 0.5))
+}
 
 func (m *moment) shift(id string) []*flag {
 	values, breaks := m.values(id), m.breaks(id)
