@@ -50,6 +50,7 @@ var arrows = []arrow{
 		"github.com/danielgtaylor/huma/v2", "github.com/golang-jwt/jwt/v5", "github.com/spf13/cobra",
 		"github.com/caarlos0/env/v11", "github.com/google/uuid"}, "people reach it here"},
 	{"clients/ruleswasm", []string{"schema", "sync/change", "sync/fold"}, nil, "only what runs on a phone"},
+	{"clients/calcwasm", []string{"schema"}, nil, "calculations are pure, on the phone as elsewhere"},
 	{"clients/phonesim", []string{"schema", "sync"}, []string{"github.com/fxamacker/cbor/v2"}, "a phone knows documents and messages, no server"},
 	{"ops/load/barefiber", nil, []string{"github.com/gofiber/fiber/v2", "github.com/gofiber/contrib/websocket"},
 		"the floor that our server's memory is measured against: its web framework alone"},

@@ -57,8 +57,17 @@ export default defineConfig({
         ],
       },
       workbox: {
-        // Cold start in the yard without network: everything is precached.
+        // Cold start in the yard without network: everything is precached …
         globPatterns: ["**/*.{js,css,html,wasm,woff2,svg,png,webmanifest}"],
+        // … but for the calculations, which no start needs: the page asks for them when it has nothing else to do.
+        globIgnores: ["**/calc-*.wasm"],
+        runtimeCaching: [
+          {
+            urlPattern: /\/assets\/calc-[^/]+\.wasm$/,
+            handler: "CacheFirst",
+            options: { cacheName: "calculations", expiration: { maxEntries: 1 }, cacheableResponse: { statuses: [200] } },
+          },
+        ],
         maximumFileSizeToCacheInBytes: 8 * 1024 * 1024,
         navigateFallback: "/index.html",
         navigateFallbackDenylist: [/^\/api\//, /^\/sync\//, /^\/healthz$/, /^\/readyz$/],

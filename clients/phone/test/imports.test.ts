@@ -15,7 +15,9 @@ const ground = (path: string): string => path.split("/")[0] ?? ""
 const allowed: Readonly<Record<string, readonly string[]>> = {
   logbook: [],
   storage: [],
-  rules: ["logbook", "generated"],
+  wasm: [],
+  rules: ["logbook", "wasm", "generated"],
+  calculations: ["wasm", "generated"],
   device: ["logbook", "storage"],
   network: ["logbook"],
   outbox: ["logbook", "storage"],

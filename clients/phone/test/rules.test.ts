@@ -10,7 +10,7 @@ const path = new URL("../src/generated/rules.wasm", import.meta.url)
 const now = Date.UTC(2026, 10, 25, 12, 0)
 let source: WebAssembly.Module
 beforeAll(async () => {
-  if (!existsSync(path)) throw new Error("the rules are not built: npm run rules")
+  if (!existsSync(path)) throw new Error("the rules are not built: npm run wasm")
   source = await WebAssembly.compile(readFileSync(path))
 })
 const started = async (): Promise<RulesModule> => {

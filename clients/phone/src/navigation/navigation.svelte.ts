@@ -17,6 +17,7 @@ export type Sheet =
   | { readonly is: "join"; readonly code?: string }
   | { readonly is: "emergency" }
   | { readonly is: "cautions" }
+  | { readonly is: "calculations" }
 
 /** Something just done, which can be taken back for a while. */
 export interface Notice {

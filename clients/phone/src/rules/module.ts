@@ -1,4 +1,4 @@
-import { wasiHost } from "./wasi"
+import { wasiHost } from "../wasm/wasi"
 
 interface Exports {
   readonly memory: WebAssembly.Memory

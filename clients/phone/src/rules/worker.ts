@@ -1,3 +1,4 @@
+import { compile } from "../wasm/compile"
 import { RulesModule, RulesRefused } from "./module"
 import type { FromRules, ToRules } from "./protocol"
 
@@ -57,17 +58,6 @@ function loaded(module: RulesModule, state: Uint8Array): boolean {
   } catch (problem) {
     if (!(problem instanceof RulesRefused)) throw problem
     return false
-  }
-}
-
-async function compile(url: string): Promise<WebAssembly.Module> {
-  const response = await fetch(url)
-  if (!response.ok) throw new Error(`the rules could not be fetched (${response.status})`)
-  try {
-    // Browsers keep compiled code only for what was streamed.
-    return await WebAssembly.compileStreaming(response.clone())
-  } catch {
-    return WebAssembly.compile(await response.arrayBuffer())
   }
 }
 

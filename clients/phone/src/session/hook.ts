@@ -16,6 +16,8 @@ export interface TestHook {
   unopened(): readonly string[]
   /** Whether what closed months say is remembered for the next start. */
   remembered(): boolean
+  /** One calculation by the phone's own module: the answer, or the error, byte for byte. */
+  calculate(name: string, json: string): Promise<string>
 }
 
 declare global {
@@ -24,7 +26,7 @@ declare global {
   }
 }
 
-export function openHook(session: Session): void {
+export function openHook(session: Session, calculate: TestHook["calculate"]): void {
   const hook: TestHook = {
     rules: () => session.rulesText,
     plan: () => session.planText,
@@ -33,6 +35,7 @@ export function openHook(session: Session): void {
     link: () => session.link,
     unopened: () => session.unopened,
     remembered: () => session.remembered,
+    calculate,
   }
   Object.defineProperty(window, "__gatewright", { value: Object.freeze(hook) })
 }

@@ -9,7 +9,7 @@ const notSupported = 52
 export class ModuleExit extends Error {
   override name = "ModuleExit"
   constructor(readonly code: number) {
-    super(`the rules module stopped with code ${code}`)
+    super(`the module stopped with code ${code}`)
   }
 }
 
@@ -23,7 +23,7 @@ export interface WasiHost {
 export function wasiHost(report: (text: string) => void): WasiHost {
   let memory: WebAssembly.Memory | undefined
   const view = (): DataView => {
-    if (memory === undefined) throw new Error("the rules module ran before its memory was there")
+    if (memory === undefined) throw new Error("the module ran before its memory was there")
     return new DataView(memory.buffer)
   }
   const decoder = new TextDecoder()
@@ -43,7 +43,7 @@ export function wasiHost(report: (text: string) => void): WasiHost {
       args_get: () => success,
       environ_sizes_get: none,
       environ_get: () => success,
-      // The module is given every instant it decides by; this clock only paces Go's scheduler.
+      // The modules are given every instant they decide by; this clock only paces Go's scheduler.
       clock_time_get: (_clock: number, _precision: bigint, at: number) => {
         view().setBigUint64(at, BigInt(Math.round(performance.now() * 1e6)), true)
         return success
