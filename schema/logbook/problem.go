@@ -31,19 +31,6 @@ func relation(field, detail string) *Problem {
 	return &Problem{Field: field, Detail: field + " " + detail, relation: true}
 }
 
-// within puts the problem under a longer path.
-func (p *Problem) within(path string) *Problem {
-	if p == nil {
-		return nil
-	}
-	q := *p
-	if len(q.Detail) >= len(q.Field) && q.Detail[:len(q.Field)] == q.Field {
-		q.Detail = path + q.Detail
-	}
-	q.Field = path + q.Field
-	return &q
-}
-
 // notJSON names the field in which the text stops being JSON ("value" for
 // {"value":NaN}); whole is what to call the text where that is unknown.
 func notJSON(whole, path string, err error) *Problem {
