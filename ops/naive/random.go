@@ -14,9 +14,10 @@ import (
 // beside it, entries that void, replace, contradict or miss what they are
 // about, items that come and go, and plans whose periods change in the middle.
 // The same seed gives the same site. All of it is accepted by the logbook; the
-// instants in nows are the ones worth asking about.
+// instants in nows are the ones worth asking about. Every sixth site has long
+// series of readings and milkings instead of many things that are due.
 func RandomSite(seed uint64) (planJSON []byte, entries [][]byte, heads map[string][]string, nows []int64) {
-	m := &maker{Rand: rand.New(rand.NewPCG(seed, 0x6761_7465)), recorded: map[string]int64{}}
+	m := &maker{Rand: rand.New(rand.NewPCG(seed, 0x6761_7465)), recorded: map[string]int64{}, series: seed%6 == 5}
 	m.place()
 	planJSON = write(m.plan())
 	m.open(planJSON)
@@ -38,6 +39,7 @@ func RandomSite(seed uint64) (planJSON []byte, entries [][]byte, heads map[strin
 type maker struct {
 	*rand.Rand
 	zone     string
+	series   bool
 	from, to int64 // of what happens
 	site     *Site // the plan, without entries
 	pool     []int64
@@ -80,6 +82,9 @@ func (m *maker) place() {
 		panic(err)
 	}
 	span := pick(m, []int64{2, 5, 5, 12, 12, 50}) * day
+	if m.series {
+		span = 50 * day
+	}
 	m.from = d.UnixMilli() - span
 	m.to = d.UnixMilli() + span
 	m.pool = []int64{m.from, m.to, d.UnixMilli()}
@@ -178,20 +183,33 @@ func (m *maker) plan() object {
 	if m.chance(60) {
 		site["manual_after"] = pick(m, []int{0, 1, 20, 45, 600})
 	}
+	if m.chance(60) {
+		site["quiet_after"] = pick(m, []int{0, 30, 600, 1440, 4320, 20160})
+	}
 	gates, parts, checks := object{}, object{}, object{}
 	for i := range 1 + m.IntN(3) {
 		id := fmt.Sprintf("g%d", i+1)
 		g := m.item(i)
 		g["drive"] = pick(m, []string{"air", "electric"})
+		if m.chance(20) {
+			g["learning"] = m.early()
+		}
+		if m.series || m.chance(20) {
+			g["rates"] = string(write(m.rates()))
+		}
 		gates[id] = g
 		m.gates = append(m.gates, id)
 	}
 	m.partOf = map[string]string{}
-	for i := range m.IntN(3) {
+	most := m.IntN(3)
+	if m.series {
+		most = 3
+	}
+	for i := range most {
 		id := fmt.Sprintf("p%d", i+1)
 		p := m.item(i)
 		m.partOf[id] = pick(m, m.gates)
-		p["gate"], p["type"] = m.partOf[id], pick(m, []string{"ram", "valve", "emitter"})
+		p["gate"], p["type"] = m.partOf[id], pick(m, []string{"ram", "valve", "reader", "reader"})
 		parts[id] = p
 		m.parts = append(m.parts, id)
 	}
@@ -231,13 +249,16 @@ func (m *maker) check(order int) object {
 	} else {
 		c["gate"] = pick(m, m.gates)
 	}
-	kind := pick(m, []string{"look", "number", "number", "number", "mode", "indicator", "count"})
+	kind := pick(m, []string{"look", "number", "number", "number", "mode", "indicator", "count", "visit", "visit"})
+	if m.series && order < 2 {
+		kind = "number"
+	}
 	c["kind"], c["minutes"], c["how"], c["source"] = kind, 1, "look", "c"
 	if m.chance(50) {
 		c["recheck"] = pick(m, []int{1, 10, 60, 1500})
 	}
-	if !m.chance(10) {
-		c["cadence"] = string(write(m.cadence()))
+	if !m.chance(10) && (!m.series || m.chance(30)) {
+		c["cadence"] = string(write(m.cadence(kind)))
 	}
 	if kind == "number" && !m.chance(8) {
 		c["limits"] = string(write(m.limits()))
@@ -245,7 +266,7 @@ func (m *maker) check(order int) object {
 	return c
 }
 
-func (m *maker) cadence() []any {
+func (m *maker) cadence(kind string) []any {
 	list := []any{}
 	if m.chance(5) { // two windows that are late at one instant
 		by := pick(m, times)
@@ -255,10 +276,22 @@ func (m *maker) cadence() []any {
 	}
 	every := []string{"milking", "day", "day", "week", "month"}
 	mode := pick(m, []string{"fixed", "fixed", "last", "last", "either"})
+	if kind == "visit" && m.chance(60) {
+		mode = "last"
+	}
+	triggered := m.chance(30)
 	for _, from := range m.froms() {
+		if triggered && m.chance(85) || m.chance(3) {
+			list = append(list, m.trigger(from))
+			continue
+		}
+		if mode != "last" && m.chance(15) {
+			list = append(list, m.calendar(from))
+			continue
+		}
 		p := object{
 			"from": from, "every": pick(m, every), "n": 1, "mode": mode,
-			"grace": pick(m, []int{0, 0, 1, 30, 60, 90, 600, 1440, 2880}),
+			"grace": pick(m, graces),
 		}
 		if mode == "either" {
 			p["mode"] = pick(m, []string{"fixed", "last"})
@@ -281,6 +314,54 @@ func (m *maker) cadence() []any {
 					p["on"] = pick(m, []int{1, 5, 28, 29, 30, 31})
 				}
 			}
+		}
+		list = append(list, p)
+	}
+	return list
+}
+
+var graces = []int{0, 0, 1, 30, 60, 90, 600, 1440, 2880}
+
+// trigger is a period of a cadence after something happened.
+func (m *maker) trigger(from int64) object {
+	p := object{"from": from, "every": pick(m, []string{"event", "event", "passages"}), "grace": pick(m, graces)}
+	if p["every"] == "passages" {
+		p["n"] = pick(m, []int{1, 50, 100, 250})
+		return p
+	}
+	p["event"] = pick(m, []string{"power-cut", "power-cut", "wash-down", "visit"})
+	if m.chance(70) {
+		p["after"] = pick(m, []int{0, 1, 60, 600, 2880})
+	}
+	return p
+}
+
+// calendar is a period of a calendar cadence.
+func (m *maker) calendar(from int64) object {
+	start := time.UnixMilli(m.from - m.Int64N(20*day)).UTC()
+	if m.chance(25) {
+		start = time.UnixMilli(m.instant()).UTC()
+	}
+	clock := pick(m, []string{"T00:00:00", "T01:30:00", "T02:15:00", "T02:30:00", "T08:00:00", "T23:30:07"})
+	rule := pick(m, []string{
+		"FREQ=DAILY", "FREQ=DAILY;INTERVAL=2", "FREQ=DAILY;COUNT=8", "FREQ=WEEKLY;BYDAY=MO,TH,SU", "FREQ=WEEKLY;INTERVAL=2",
+		"FREQ=WEEKLY;WKST=SU;INTERVAL=2;BYDAY=SA,SU", "FREQ=MONTHLY;BYDAY=1MO", "FREQ=MONTHLY;BYDAY=-1SU", "FREQ=MONTHLY;BYMONTHDAY=-1",
+		"FREQ=MONTHLY;BYDAY=MO,TU,WE,TH,FR;BYSETPOS=-1", "FREQ=MONTHLY;BYMONTHDAY=29,30,31", "FREQ=YEARLY;BYMONTH=3,10;BYDAY=-1SU",
+		"FREQ=YEARLY;BYMONTH=2;BYMONTHDAY=29", "FREQ=DAILY;BYHOUR=1,2,3;BYMINUTE=0,30", "FREQ=DAILY;UNTIL=UNTIL",
+	})
+	rule = strings.Replace(rule, "=UNTIL", "="+time.UnixMilli(m.instant()).UTC().Format("20060102T150405"), 1)
+	return object{"from": from, "every": "calendar", "start": start.Format("2006-01-02") + clock, "rule": rule, "grace": pick(m, graces)}
+}
+
+func (m *maker) rates() []any {
+	list := []any{}
+	for _, from := range m.froms() {
+		p := object{"from": from}
+		if m.chance(60) {
+			p["low"] = micro(pick(m, []int64{80_000_000, 90_000_000, 97_500_000}))
+		}
+		if m.chance(60) {
+			p["fall"] = micro(pick(m, []int64{0, 500_000, 1_000_000, 2_000_000, 10_000_000}))
 		}
 		list = append(list, p)
 	}
@@ -311,6 +392,16 @@ func (m *maker) limits() []any {
 		}
 		if m.chance(50) {
 			p["within"] = pick(m, []int{1, 5, 1440, 10080})
+		}
+		if m.chance(50) || m.series && m.chance(60) {
+			p["u"] = micro(pick(m, []int64{0, 50_000, 100_000, 333_333}))
+			p["guard"] = micro(pick(m, []int64{0, 1_000_000, 1_500_001, 2_000_000}))
+		}
+		if m.series && m.chance(85) {
+			p["chart"] = pick(m, []string{"individuals", "ewma", "cusum"})
+		}
+		if m.series && m.chance(85) {
+			p["horizon"] = pick(m, []int{1, 10, 90, 366})
 		}
 		list = append(list, p)
 	}
@@ -344,302 +435,16 @@ func (m *maker) open(planJSON []byte) {
 	m.pool = some
 }
 
-const crockford = "0123456789ABCDEFGHJKMNPQRSTVWXYZ"
-
-func (m *maker) ulid(ms int64) string {
-	text := ""
-	for i := 45; i >= 0; i -= 5 {
-		text += string(crockford[ms>>i&31])
-	}
-	for range 16 {
-		text += string(crockford[m.IntN(32)])
-	}
-	return text
-}
-
-// log makes the entries.
-func (m *maker) log(planJSON []byte) {
-	n := pick(m, []int{0, 3, 8, 15, 30, 50})
-	for i := range n {
-		m.add(m.someEntry())
-		if i%6 == 5 {
-			m.learn(planJSON)
-		}
-	}
-	// Acts on flags that there are, which only an evaluation can tell.
-	for range m.IntN(3) * n / 10 {
-		if flags := m.flagsAt(planJSON, m.to); len(flags) > 0 {
-			for range 1 + m.IntN(4) {
-				m.add(m.act(pick(m, flags)))
-			}
-		}
-	}
-	for range m.IntN(1+n/4) * m.IntN(2) {
-		m.add(object{"kind": "void", "of": pick(m, m.ids), "at": m.instant()})
-	}
-}
-
-// sofar is the site with the entries made by now.
-func (m *maker) sofar(planJSON []byte, now int64) *moment {
-	raws := [][]byte{}
-	for _, e := range m.entries {
-		raws = append(raws, write(e))
-	}
-	s, err := Open(planJSON, raws, nil)
-	if err != nil {
-		panic(err)
-	}
-	return s.at(now)
-}
-
-func (m *maker) flagsAt(planJSON []byte, now int64) []*flag {
-	return m.sofar(planJSON, now).flags()
-}
-
-// learn adds instants that depend on what was done: when that which counts
-// from the last time falls due, and when flags begin and end.
-func (m *maker) learn(planJSON []byte) {
-	known := m.sofar(planJSON, m.to)
-	for _, id := range m.checks {
-		if known.plan.Checks[id] == nil {
-			continue
-		}
-		list := known.obligations(id)
-		if o, ok := known.obligation(id, known.anchor(id), m.to); ok {
-			list = append(list, o)
-		}
-		for range min(len(list), 3) {
-			o := pick(m, list)
-			m.note(o.due, o.late)
-		}
-	}
-	if flags := known.flags(); len(flags) > 0 {
-		f := pick(m, flags)
-		m.note(f.raised, f.cleared)
-	}
-}
-
-// note adds instants at which things may happen.
-func (m *maker) note(some ...int64) {
-	for _, t := range some {
-		if m.from < t && t < m.to+3*day {
-			m.pool = append(m.pool, t, t)
-		}
-	}
-}
-
-// add completes an entry with the common fields. Most are recorded when done,
-// some long afterwards or before.
-func (m *maker) add(e object) {
-	if e == nil {
-		return
-	}
-	at := e["at"].(int64)
-	recorded := at
-	switch m.IntN(8) {
-	case 0:
-		recorded = m.instant()
-	case 1:
-		recorded += m.Int64N(2 * hour)
-	}
-	id := m.ulid(recorded)
-	// What is named must be older than what names it.
-	for _, name := range []string{"of", "replaces"} {
-		if named, ok := e[name].(string); ok && named >= id {
-			recorded = m.recorded[named] + m.Int64N(2)*m.Int64N(hour) + 1
-			id = m.ulid(recorded)
-		}
-	}
-	if slices.Contains(m.ids, id) {
-		return
-	}
-	e["id"], e["v"] = id, 1
-	if e["kind"] == "clock" {
-		e["by"], e["dev"] = "server", "server"
-	} else {
-		who := string(crockford[m.IntN(3)])
-		e["by"], e["dev"] = "p00000000"+who, "d00000000"+who
-	}
-	m.entries = append(m.entries, e)
-	m.ids = append(m.ids, id)
-	m.recorded[id] = recorded
-	m.pool = append(m.pool, at)
-}
-
-func (m *maker) someEntry() object {
-	at := m.instant()
-	gate := pick(m, m.gates)
-	e := object{"at": at}
-	var old object
-	if len(m.entries) > 0 {
-		old = pick(m, m.entries)
-	}
-	switch n := m.IntN(100); {
-	case n < 50:
-		m.doing(e)
-		if old != nil && m.chance(8) {
-			e["replaces"] = old["id"]
-		}
-	case n < 56 && old != nil && old["value"] != nil && old["check"] != "c99":
-		m.second(e, old)
-	case n < 60:
-		e["kind"], e["gate"], e["out"] = "park", gate, m.chance(50)
-	case n < 68:
-		e["kind"], e["gate"], e["mode"] = "mode", gate, pick(m, []string{"manual", "automatic"})
-		if m.chance(30) {
-			e["check"] = pick(m, m.checks)
-		}
-	case n < 74:
-		e["kind"], e["gate"], e["seen"] = "fault", gate, "stuck-leaf"
-		if len(m.parts) > 0 && m.chance(40) {
-			e["part"] = pick(m, m.parts)
-		}
-		if m.chance(40) {
-			e["stops"] = true
-		}
-	case n < 79:
-		if old == nil {
-			return nil
-		}
-		for _, f := range m.entries {
-			if f["kind"] == "fault" && m.chance(60) {
-				old = f
-			}
-		}
-		e["kind"], e["of"] = "fixed", old["id"]
-	case n < 85:
-		e["kind"], e["device"] = "clock", pick(m, []string{"d000000000", "d000000001"})
-		e["offset"] = pick(m, []int64{0, 119_999, 120_000, -120_000, -119_999, 3_600_000})
-	case n < 91:
-		if old == nil {
-			return nil
-		}
-		e["kind"], e["of"] = "void", old["id"]
-	case n < 94:
-		e["kind"], e["flag"] = pick(m, []string{"take", "handback", "take"}), pick(m, []string{"overdue", "limit", "bad", "disagree", "near"})+"/"+pick(m, m.checks)
-	case n < 97:
-		e["kind"], e["text"] = "note", "x"
-	default:
-		e["kind"], e["gate"], e["hits"], e["trials"] = "count", gate, 3, 4
-	}
-	if m.chance(4) {
-		switch m.IntN(3) {
-		case 0:
-			e["check"] = "c99"
-		case 1:
-			e["gate"] = "g99"
-		case 2:
-			e["part"] = "p99"
-		}
-	}
-	return e
-}
-
-// doing is something done on a check, mostly what fits it.
-func (m *maker) doing(e object) {
-	id := pick(m, m.checks)
-	c := m.planned[id].(object)
-	e["check"] = id
-	kind := c["kind"]
-	if m.chance(5) {
-		kind = pick(m, []string{"look", "number", "mode", "indicator", "count"})
-	}
-	if kind != "number" && m.chance(30) {
-		kind = "look"
-	}
-	if kind == "mode" || kind == "indicator" || kind == "count" || m.chance(10) {
-		e["gate"] = c["gate"]
-	}
-	switch kind {
-	case "look":
-		e["kind"] = "tick"
-		if m.chance(30) {
-			e["bad"] = true
-		}
-	case "number":
-		e["kind"] = "reading"
-		if m.chance(15) {
-			e["marks"] = pick(m, []string{"below", "between", "above"})
-			if m.chance(30) {
-				e["unit"] = pick(m, []string{"bar", "psi"})
-			}
-			return
-		}
-		e["unit"] = m.unitAt(id, e["at"].(int64))
-		edges := []int64{7_000_000}
-		for _, l := range m.site.plan.Checks[id].limits {
-			for _, edge := range []*micro{l.Low, l.High} {
-				if edge == nil {
-					continue
-				}
-				edges = append(edges, int64(*edge), int64(*edge))
-				if l.Warn != nil {
-					edges = append(edges, int64(*edge+*l.Warn), int64(*edge-*l.Warn))
-				}
-				if l.Agree != nil {
-					edges = append(edges, int64(*edge+*l.Agree))
-				}
-			}
-		}
-		e["value"] = micro(pick(m, edges) + pick(m, []int64{0, 0, 1, -1, 100_000, -100_000, 500_000, -7_000_000}))
-	case "mode":
-		e["kind"], e["mode"] = "mode", pick(m, []string{"manual", "automatic"})
-	case "indicator":
-		e["kind"], e["indicator"], e["state"] = "indicator", "lamp", "on"
-	case "count":
-		e["kind"], e["hits"], e["trials"] = "count", 1, 2
-	}
-}
-
-// unitAt is mostly the unit that fits.
-func (m *maker) unitAt(id string, at int64) string {
-	if l := m.site.plan.Checks[id].limitsAt(at); l != nil && m.chance(90) {
-		return *l.Unit
-	}
-	return pick(m, []string{"bar", "bar", "kPa"})
-}
-
-// second is a reading soon after another of the same check, as far from it as
-// two people may be, or hardly more.
-func (m *maker) second(e, old object) {
-	id := old["check"].(string)
-	within, agree := int64(30), int64(100_000)
-	if l := m.site.plan.Checks[id].limitsAt(old["at"].(int64)); l != nil {
-		if l.Within != nil {
-			within = *l.Within
-		}
-		if l.Agree != nil {
-			agree = int64(*l.Agree)
-		}
-	}
-	at := old["at"].(int64) + pick(m, []int64{1, minute, within * minute, within*minute - 1, within*minute + 1})
-	e["at"], e["kind"], e["check"], e["unit"] = at, "reading", id, m.unitAt(id, at)
-	e["value"] = old["value"].(micro) + micro(pick(m, []int64{agree, -agree, agree + 1, -agree - 1}))
-}
-
-// act is one on a flag, within its episode or just beside it.
-func (m *maker) act(f *flag) object {
-	cleared := f.cleared
-	if cleared == never {
-		cleared = max(m.to, f.raised+hour)
-	}
-	at := pick(m, []int64{
-		f.raised, f.raised - 1, f.raised + 1, cleared, cleared - 1,
-		f.raised + m.Int64N(cleared-f.raised), f.raised + m.Int64N(cleared-f.raised), m.instant(),
-	})
-	e := object{"kind": pick(m, []string{"take", "take", "handback", "dismiss"}), "flag": f.fields["subject"], "at": at}
-	if e["kind"] == "dismiss" {
-		e["why"] = strings.Repeat(pick(m, []string{"worn", "é\u2028<&>", "say \"no\"\n", "\\ 🐄"}), 1+m.IntN(2))
-	}
-	return e
-}
-
 // nows are a few instants to ask about.
 func (m *maker) nows(planJSON []byte, entries [][]byte) []int64 {
-	ends, fresh := []int64{m.to}, []int64{}
-	for _, f := range m.flagsAt(planJSON, m.to) {
+	ends, fresh, raised := []int64{m.to}, []int64{}, []int64{m.to}
+	known := m.sofar(planJSON, m.to)
+	for _, f := range known.flags() {
 		if f.cleared < never {
-			ends = append(ends, f.cleared+keep)
+			ends = append(ends, f.cleared+keep, f.cleared)
+		}
+		if f.raised > m.from {
+			raised = append(raised, f.raised)
 		}
 		if f.rule == "limit" || f.rule == "bad" || f.rule == "disagree" {
 			fresh = append(fresh, f.raised+m.Int64N(hour))
@@ -649,9 +454,16 @@ func (m *maker) nows(planJSON []byte, entries [][]byte) []int64 {
 		m.instant(), m.instant(),
 		pick(m, m.pool),
 		pick(m, ends) - m.Int64N(2),
+		pick(m, raised) - m.Int64N(2),
 	}
 	if len(fresh) > 0 && m.chance(50) {
 		list = append(list, pick(m, fresh))
+	}
+	for _, id := range sortedKeys(known.plan.Checks) {
+		if triggered, _ := known.after(id); len(triggered) > 0 && m.chance(60) {
+			o := pick(m, triggered)
+			list = append(list, o.opens+m.Int64N(o.late-o.opens+2))
+		}
 	}
 	if len(m.entries) > 0 && m.chance(60) {
 		list = append(list, pick(m, m.entries)["at"].(int64)+m.Int64N(2*hour))

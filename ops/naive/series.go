@@ -185,9 +185,9 @@ func shifted(run []judged) (variant string, params object, ok bool) {
 	if sigma == 0 {
 		return "", nil, false
 	}
-	individuals := chart.Individuals{Mean: target, Sigma: sigma, Width: 3}
-	ewma := chart.EWMA{Target: target, Sigma: sigma, Lambda: 0.2, Width: 3}
-	cusum := chart.CUSUM{Target: target, K: sigma / 2, H: 5 * sigma}
+	individuals := chart.DesignedIndividuals(target, sigma)
+	ewma := chart.DesignedEWMA(target, sigma)
+	cusum := chart.DesignedCUSUM(target, sigma)
 	signal := map[string]int{}
 	for _, v := range run[20:] {
 		y := num.Micro(*v.Value).Float()
