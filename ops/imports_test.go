@@ -23,7 +23,7 @@ var arrows = []arrow{
 		"what things mean is pure Go without I/O, so that it runs the same on phones and servers"},
 	{"schema/input", []string{"schema/canon"}, nil, "reads and describes any calculation's fields and knows none"},
 	{"schema/record", []string{"schema/canon"}, nil, "a record's digest hangs on its bytes alone"},
-	{"sync/change", nil, nil, "bytes from the network are read by nothing but the standard library"},
+	{"sync/change", nil, nil, "bytes from the network are read by our own code and the standard library, by nothing else"},
 	{"sync/fold", []string{"schema/canon", "sync/change"}, nil, "the plan's projection runs on phones too"},
 	{"sync/wire", []string{"sync/change"}, []string{"github.com/fxamacker/cbor/v2"}, "frames are CBOR"},
 	{"sync/graph", []string{"sync/change", "sync/wire"}, nil, "the sync state knows changes and messages only"},

@@ -3,7 +3,6 @@ package change
 import (
 	"bytes"
 	"cmp"
-	"encoding/hex"
 	"math"
 	"strings"
 )
@@ -16,12 +15,12 @@ type Actor string
 const MaxActor = 64
 
 // String gives the actor in lower-case hexadecimal.
-func (a Actor) String() string { return hex.EncodeToString([]byte(a)) }
+func (a Actor) String() string { return hexOf([]byte(a)) }
 
 // ParseActor reads an actor id from hexadecimal digits.
 func ParseActor(s string) (Actor, error) {
-	b, err := hex.DecodeString(s)
-	if err != nil || len(b) == 0 || len(b) > MaxActor {
+	b := make([]byte, len(s)/2)
+	if len(b) == 0 || len(b) > MaxActor || !unhex(b, s) {
 		return "", refuse(CodeActor, "an actor id has 1 to 64 bytes in hexadecimal")
 	}
 	return Actor(b), nil

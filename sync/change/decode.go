@@ -1,8 +1,6 @@
 package change
 
 import (
-	"crypto/sha256"
-	"encoding/binary"
 	"math"
 	"slices"
 	"unicode/utf8"
@@ -119,7 +117,7 @@ func wrap(content []byte) (bytes, body []byte, hash Hash) {
 	bytes = append(bytes, typeChange)
 	bytes = appendUleb(bytes, uint64(len(content)))
 	bytes = append(bytes, content...)
-	hash = sha256.Sum256(bytes[typeAt:])
+	hash = sum256(bytes[typeAt:])
 	copy(bytes, magic)
 	copy(bytes[len(magic):typeAt], hash[:checksumLen])
 	return bytes, bytes[len(bytes)-len(content):], hash
@@ -389,7 +387,7 @@ func readValue(raw *reader, meta uint64) (Value, *Error) {
 		if len(b) != 8 {
 			return Value{}, refuse(CodeValue, "float of other than 8 bytes")
 		}
-		v.Float = math.Float64frombits(binary.LittleEndian.Uint64(b))
+		v.Float = math.Float64frombits(littleEndian(b))
 		r.b = nil
 	case KindString:
 		if !utf8.Valid(b) {

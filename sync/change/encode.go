@@ -1,7 +1,6 @@
 package change
 
 import (
-	"encoding/binary"
 	"math"
 	"slices"
 )
@@ -172,7 +171,7 @@ func appendValue(b []byte, v Value) ([]byte, uint8) {
 	case KindInt, KindCounter, KindTimestamp:
 		b = appendLeb(b, v.Int)
 	case KindFloat:
-		b = binary.LittleEndian.AppendUint64(b, math.Float64bits(v.Float))
+		b = appendLittleEndian(b, math.Float64bits(v.Float))
 	case KindString:
 		b = append(b, v.Str...)
 	case KindBytes:

@@ -11,6 +11,13 @@ func (e *Error) Error() string { return "change refused (" + e.Code + "): " + e.
 
 func refuse(code, detail string) *Error { return &Error{Code: code, Detail: detail} }
 
+// What an inflation can end with, whoever does it.
+var (
+	errInflated     = refuse(CodeSize, "inflates to more than the limit")
+	errInflate      = refuse(CodeInflate, "broken deflate stream")
+	errAfterInflate = refuse(CodeTrailing, "bytes after the deflate stream")
+)
+
 // The codes, one per thing that can be wrong.
 const (
 	CodeSize     = "size"     // larger than the limits

@@ -2,7 +2,6 @@ package change
 
 import (
 	"bytes"
-	"encoding/hex"
 	"errors"
 )
 
@@ -12,15 +11,12 @@ type Hash [32]byte
 var errHash = errors.New("change hash: want 64 hexadecimal digits")
 
 // String gives the hash as 64 lower-case hexadecimal digits.
-func (h Hash) String() string { return hex.EncodeToString(h[:]) }
+func (h Hash) String() string { return hexOf(h[:]) }
 
 // ParseHash reads the form that String writes; upper case is accepted.
 func ParseHash(s string) (Hash, error) {
 	var h Hash
-	if len(s) != 2*len(h) {
-		return Hash{}, errHash
-	}
-	if _, err := hex.Decode(h[:], []byte(s)); err != nil {
+	if !unhex(h[:], s) {
 		return Hash{}, errHash
 	}
 	return h, nil

@@ -84,3 +84,18 @@ func appendLeb(b []byte, v int64) []byte {
 		b = append(b, c|0x80)
 	}
 }
+
+// littleEndian reads eight bytes, the least significant first.
+func littleEndian(b []byte) (v uint64) {
+	for i := range 8 {
+		v |= uint64(b[i]) << (8 * i)
+	}
+	return v
+}
+
+func appendLittleEndian(b []byte, v uint64) []byte {
+	for i := range 8 {
+		b = append(b, byte(v>>(8*i)))
+	}
+	return b
+}
