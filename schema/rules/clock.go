@@ -12,19 +12,21 @@ type clock struct {
 
 func (c *clock) view(e *Engine, now int64) view {
 	v := view{next: never}
-	doubt := opened{episode: episode{rule: ruleClock, target: c.device, severity: Know}}
-	var found []episode
+	doubt := track{episode: episode{rule: ruleClock, target: c.device, severity: Know}}
 	c.entries.active(func(f *fact) {
 		if f.offset >= clockDoubt || f.offset <= -clockDoubt {
 			doubt.note(f.at, f.id)
 			doubt.params = []Param{wholeParam("offset", f.offset)}
 		} else {
-			found = doubt.close(found, f.at, f.id)
+			doubt.close(f.at, f.id)
 		}
 	})
-	found = doubt.end(found, never)
-	for i := range found {
-		e.show(&v, now, &found[i], "", "", "")
+	if doubt.open {
+		ep := doubt.ended(never, "")
+		e.show(&v, now, &ep, "", "", "")
+	}
+	for i := len(doubt.past) - 1; i >= 0 && doubt.past[i].cleared > now-keepMs; i-- {
+		e.show(&v, now, &doubt.past[i], "", "", "")
 	}
 	return v
 }

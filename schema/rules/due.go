@@ -14,6 +14,13 @@ func (c *check) dueItem(e *Engine, v *view, now int64, w *walk) {
 	if k+1 < len(c.periods) {
 		v.soon(now, c.periods[k+1].from)
 	}
+	for i := range w.grace { // also of a period before this one
+		v.soon(now, w.grace[i].late)
+	}
+	if w.stands.has {
+		v.soon(now, w.stands.due)
+		v.soon(now, w.stands.late)
+	}
 	if k < 0 {
 		return
 	}
@@ -29,20 +36,19 @@ func (c *check) dueItem(e *Engine, v *view, now int64, w *walk) {
 		// A window that was done in advance still closes at its due.
 		if n := len(c.doings); n > 0 {
 			for i := range c.periods {
-				if p := &c.periods[i]; p.fixed {
+				if p := &c.periods[i]; p.style == fixedStyle {
 					if due := p.bounds.next(now); due != cadence.Never && c.doings[n-1].at >= p.bounds.prev(now) {
 						v.soon(now, due)
 					}
 				}
 			}
 		}
-	case p.fixed:
+	case p.style == fixedStyle:
 		ok = c.fixedItem(e, v, now, p, w, &item)
-	default:
-		for i := range w.grace { // of a fixed period before this one
-			v.soon(now, w.grace[i].late)
-		}
+	case p.style == lastStyle:
 		ok = c.lastItem(e, v, now, w, &item)
+	default:
+		ok = c.triggeredItem(now, w, &item)
 	}
 	if ok {
 		v.due = append(v.due, item)

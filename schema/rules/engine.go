@@ -3,9 +3,9 @@ package rules
 import (
 	"bytes"
 	"cmp"
+	"maps"
 	"slices"
 	"sort"
-	"strings"
 	"time"
 
 	"gatewright/schema/logbook"
@@ -18,8 +18,11 @@ type Engine struct {
 	planJSON []byte
 	loc      *time.Location
 	heads    map[string][]string
+	// headsLent says that an output has the map, which must not change then.
+	headsLent bool
 
 	strings map[string]string
+	slab    []fact
 	facts   map[logbook.EntryID]*fact
 	killers map[logbook.EntryID][]*fact // by the id that they void or replace
 	acts    map[string]*factList        // by the subject of the flag
@@ -31,35 +34,52 @@ type Engine struct {
 	now     int64
 	replan  bool
 
-	checks map[string]*check
-	gates  map[string]*gate
-	faults map[logbook.EntryID]*fault
-	clocks map[string]*clock
-	odds   map[logbook.EntryID]*oddity
+	checks      map[string]*check
+	gates       map[string]*gate
+	faults      map[logbook.EntryID]*fault
+	clocks      map[string]*clock
+	odds        map[logbook.EntryID]*oddity
+	alterations map[string]*altered // by visit
+	devices     map[string]*device
+	quiet       yardQuiet
+
+	events    map[string]*factList // by event; closed visits as that of a cadence
+	triggered map[string][]*check  // by the event that they are to follow
+	visited   []*check             // of kind visit
+	fittings  map[string]*factList // by part
 
 	all   []*fragment // every subject
 	live  []*fragment // those that may show something
 	bound map[string]*boundaries
 	day   struct{ start, next int64 } // the local date looked at last
+	shown listing
 }
 
 // New is an engine without plan and entries.
 func New() *Engine {
-	return &Engine{
-		loc:     time.UTC,
-		heads:   map[string][]string{},
-		strings: map[string]string{},
-		facts:   map[logbook.EntryID]*fact{},
-		killers: map[logbook.EntryID][]*fact{},
-		acts:    map[string]*factList{},
-		fixes:   map[logbook.EntryID]*factList{},
-		checks:  map[string]*check{},
-		gates:   map[string]*gate{},
-		faults:  map[logbook.EntryID]*fault{},
-		clocks:  map[string]*clock{},
-		odds:    map[logbook.EntryID]*oddity{},
-		bound:   map[string]*boundaries{},
+	e := &Engine{
+		loc:         time.UTC,
+		heads:       map[string][]string{},
+		strings:     map[string]string{},
+		facts:       map[logbook.EntryID]*fact{},
+		killers:     map[logbook.EntryID][]*fact{},
+		acts:        map[string]*factList{},
+		fixes:       map[logbook.EntryID]*factList{},
+		checks:      map[string]*check{},
+		gates:       map[string]*gate{},
+		faults:      map[logbook.EntryID]*fault{},
+		clocks:      map[string]*clock{},
+		odds:        map[logbook.EntryID]*oddity{},
+		alterations: map[string]*altered{},
+		devices:     map[string]*device{},
+		events:      map[string]*factList{},
+		triggered:   map[string][]*check{},
+		fittings:    map[string]*factList{},
+		bound:       map[string]*boundaries{},
 	}
+	e.quiet.fragment = e.subject()
+	e.quiet.fragment.viewer = &e.quiet
+	return e
 }
 
 // SetPlan gives the plan, and the projection that it was parsed from (Save
@@ -77,6 +97,9 @@ func (e *Engine) SetPlan(p *logbook.Plan, planJSON []byte) {
 // plan and the entries given so far go. It only shows in the basis. No heads
 // take the document out of the basis.
 func (e *Engine) SetHeads(doc string, heads []string) {
+	if e.headsLent {
+		e.heads, e.headsLent = maps.Clone(e.heads), false
+	}
 	if len(heads) == 0 {
 		delete(e.heads, doc)
 		return
@@ -136,31 +159,46 @@ func (e *Engine) settle(now int64) {
 
 // admit puts the pending facts among the others.
 func (e *Engine) admit(now int64) {
-	slices.SortFunc(e.pending, compareFacts)
+	if !slices.IsSortedFunc(e.pending, compareFacts) {
+		slices.SortFunc(e.pending, compareFacts)
+	}
 	e.order = merge(e.order, e.pending)
 	for _, f := range e.pending {
 		f.inForce = f.at <= now
 		f.odd = e.oddnessOf(f)
-		e.targets(f, func(id logbook.EntryID) { e.killers[id] = append(e.killers[id], f) })
+		for _, id := range f.targets() {
+			if id != "" {
+				e.killers[id] = append(e.killers[id], f)
+			}
+		}
 		e.link(f)
 	}
-	e.cut = sort.Search(len(e.order), func(i int) bool { return e.order[i].at > now })
+	if n := len(e.order); n == 0 || e.order[n-1].at <= now {
+		e.cut = n
+	} else {
+		e.cut = sort.Search(n, func(i int) bool { return e.order[i].at > now })
+	}
 	for _, f := range e.pending {
 		e.refresh(f)
 	}
+	clear(e.pending)
 	e.pending = e.pending[:0]
 }
 
 // merge merges two sorted lists; news usually go to the end.
 func merge(list, news []*fact) []*fact {
-	i := sort.Search(len(list), func(i int) bool { return compareFacts(list[i], news[0]) > 0 })
-	if i == len(list) {
+	n := len(list)
+	if n == 0 || list[n-1].before(news[0]) {
 		return append(list, news...)
+	}
+	i := sort.Search(n, func(i int) bool { return news[0].before(list[i]) })
+	if len(news) == 1 {
+		return slices.Insert(list, i, news[0])
 	}
 	tail := slices.Clone(list[i:])
 	list = list[:i]
 	for len(tail) > 0 && len(news) > 0 {
-		if compareFacts(tail[0], news[0]) < 0 {
+		if tail[0].before(news[0]) {
 			list, tail = append(list, tail[0]), tail[1:]
 		} else {
 			list, news = append(list, news[0]), news[1:]
@@ -169,135 +207,13 @@ func merge(list, news []*fact) []*fact {
 	return append(append(list, tail...), news...)
 }
 
-// factList is a list by (at, id) that is sorted when it is read.
-type factList struct {
-	list   []*fact
-	sorted int // so many from the front are in order
-}
-
-func (l *factList) add(f *fact) {
-	if n := len(l.list); l.sorted == n && (n == 0 || compareFacts(l.list[n-1], f) < 0) {
-		l.sorted++
-	}
-	l.list = append(l.list, f)
-}
-
-// active calls do for the active facts in order.
-func (l *factList) active(do func(f *fact)) {
-	if l == nil {
-		return
-	}
-	if l.sorted < len(l.list) {
-		slices.SortFunc(l.list, compareFacts)
-		l.sorted = len(l.list)
-	}
-	for _, f := range l.list {
-		if f.active {
-			do(f)
-		}
-	}
-}
-
-func listOf[K comparable](m map[K]*factList, k K) *factList {
-	l := m[k]
-	if l == nil {
-		l = &factList{}
-		m[k] = l
-	}
-	return l
-}
-
-// link puts f where the subjects that it can bear on find it.
-func (e *Engine) link(f *fact) {
-	if isDoing(f.kind) && f.check != "" {
-		e.check(f.check).entries.add(f)
-	}
-	switch f.kind {
-	case logbook.ModeSeen:
-		e.gate(f.gate).modes.add(f)
-	case logbook.Park:
-		e.gate(f.gate).parkings.add(f)
-	case logbook.Fault:
-		e.faults[f.id] = &fault{f: f, fragment: e.subject()}
-		e.faults[f.id].fragment.viewer = e.faults[f.id]
-	case logbook.Fixed:
-		listOf(e.fixes, f.of).add(f)
-	case logbook.Clock:
-		e.clock(f.device).entries.add(f)
-	case logbook.Take, logbook.Handback, logbook.Dismiss:
-		listOf(e.acts, f.flag).add(f)
-	}
-	e.linkOdd(f)
-}
-
-// touchFact marks what has to be worked out again because f became active or
-// stopped being so.
-func (e *Engine) touchFact(f *fact) {
-	if isDoing(f.kind) && f.check != "" {
-		e.check(f.check).stale = true
-		e.touch(e.check(f.check).fragment)
-	}
-	switch f.kind {
-	case logbook.ModeSeen:
-		e.touch(e.gate(f.gate).fragment)
-	case logbook.Park:
-		g := e.gate(f.gate)
-		g.stale = true
-		e.touch(g.fragment)
-		for _, c := range g.checks {
-			e.touch(c.fragment)
-		}
-	case logbook.Fault:
-		e.touch(e.faults[f.id].fragment)
-	case logbook.Fixed:
-		if x := e.faults[f.of]; x != nil {
-			e.touch(x.fragment)
-		}
-	case logbook.Clock:
-		e.touch(e.clock(f.device).fragment)
-	case logbook.Take, logbook.Handback, logbook.Dismiss:
-		if h := e.owner(f.flag); h != nil {
-			e.touch(h)
-		}
-	}
-	if o := e.odds[f.id]; o != nil {
-		e.touch(o.fragment)
-	}
-}
-
-// owner is the fragment in which a flag's subject shows.
-func (e *Engine) owner(subject string) *fragment {
-	rule, target, _ := strings.Cut(subject, "/")
-	switch rule {
-	case ruleOverdue, ruleLimit, ruleNear, ruleBad, ruleDisagree:
-		if c := e.checks[target]; c != nil {
-			return c.fragment
-		}
-	case ruleManual:
-		if g := e.gates[target]; g != nil {
-			return g.fragment
-		}
-	case ruleFault:
-		if x := e.faults[logbook.EntryID(target)]; x != nil {
-			return x.fragment
-		}
-	case ruleClock:
-		if c := e.clocks[target]; c != nil {
-			return c.fragment
-		}
-	case ruleOdd:
-		if o := e.odds[logbook.EntryID(target)]; o != nil {
-			return o.fragment
-		}
-	}
-	return nil
-}
-
 // applyPlan judges everything by a new plan.
 func (e *Engine) applyPlan() {
 	e.loc = time.UTC
 	e.bound = map[string]*boundaries{}
 	e.day.start, e.day.next = 0, 0
+	clear(e.triggered)
+	e.visited = nil
 	for _, g := range e.gates {
 		g.plan, g.checks = nil, nil
 	}
@@ -318,13 +234,19 @@ func (e *Engine) applyPlan() {
 			}
 			e.check(id).setPlan(e, c)
 		}
+		e.quiet.people.set(int64(p.Site.QuietAfter) * minuteMs)
 	}
 	for _, f := range e.order {
 		f.odd = e.oddnessOf(f)
 		e.linkOdd(f)
 	}
 	for _, c := range e.checks {
-		c.stale, c.chainValid = true, false
+		c.stale = true
+		c.chain.cut(0)
+		c.triggers.cut(0)
+	}
+	for _, g := range e.gates {
+		g.repeats.stale, g.reads.stale = true, true
 	}
 	for _, h := range e.all {
 		e.touch(h)
@@ -355,9 +277,23 @@ func (e *Engine) gate(id string) *gate {
 	if g == nil {
 		g = &gate{id: id, fragment: e.subject()}
 		g.fragment.viewer = g
+		g.repeats = &repeats{gate: g, fragment: e.subject()}
+		g.repeats.fragment.viewer = g.repeats
+		g.reads = &reads{gate: g, fragment: e.subject()}
+		g.reads.fragment.viewer = g.reads
 		e.gates[id] = g
 	}
 	return g
+}
+
+func (e *Engine) device(id string) *device {
+	d := e.devices[id]
+	if d == nil {
+		d = &device{id: id, fragment: e.subject(), people: people{long: quietDevice}}
+		d.fragment.viewer = d
+		e.devices[id] = d
+	}
+	return d
 }
 
 func (e *Engine) clock(device string) *clock {

@@ -1,8 +1,6 @@
 package rules
 
 import (
-	"bytes"
-	"cmp"
 	"math"
 	"slices"
 
@@ -33,19 +31,6 @@ func (v *view) soon(now, t int64) {
 	}
 }
 
-func (v *view) appendJSON(b []byte) []byte {
-	if v.completion != nil {
-		b = v.completion.appendJSON(b)
-	}
-	for i := range v.due {
-		b = v.due[i].appendJSON(append(b, ','))
-	}
-	for i := range v.flags {
-		b = v.flags[i].appendJSON(append(b, ';'))
-	}
-	return b
-}
-
 // viewer is one subject: a check, a gate, a fault, a device's clock, an odd
 // entry. Its view is a function of plan, entries in force and now alone.
 type viewer interface {
@@ -58,7 +43,8 @@ type fragment struct {
 	v           view
 	from, until int64
 	dirty       bool
-	listed      bool // in Engine.live
+	listed      bool  // in Engine.live
+	changed     parts // of the view since they were last put in the listing
 }
 
 // subject is a fragment for a new subject.
@@ -80,26 +66,22 @@ func (e *Engine) touch(h *fragment) {
 // work computes the view at now, and the exact instant at which it changes:
 // an instant that next proposes is only taken when the view then differs.
 func (e *Engine) work(h *fragment, now int64) {
+	before := h.v
 	h.dirty, h.from = false, now
 	h.v = h.viewer.view(e, now)
+	h.changed |= differ(&before, &h.v)
 	h.until = h.v.next
-	if h.until == never {
-		return
-	}
-	have := h.v.appendJSON(nil)
-	var then []byte
 	// The bound is never reached (each proposal is a change or one of a few
 	// that hide behind another); with it a mistake costs exactness, not a hang.
 	for range 10000 {
-		v := h.viewer.view(e, h.until)
-		then = v.appendJSON(then[:0])
-		if !bytes.Equal(have, then) {
-			return
-		}
-		h.until = v.next
 		if h.until == never {
 			return
 		}
+		v := h.viewer.view(e, h.until)
+		if differ(&h.v, &v) != 0 {
+			return
+		}
+		h.until = v.next
 	}
 }
 
@@ -115,41 +97,33 @@ func (e *Engine) Evaluate(now int64) *Output {
 		wake = e.order[e.cut].at
 	}
 	live := e.live[:0]
+	var changed parts
 	for _, h := range e.live {
 		if h.dirty || now < h.from || now >= h.until {
 			e.work(h, now)
+			changed |= h.changed
 		}
 		v := &h.v
 		wake = min(wake, h.until)
-		if v.completion == nil && len(v.due) == 0 && len(v.flags) == 0 && h.until == never {
+		if h.changed == 0 && v.completion == nil && len(v.due) == 0 && len(v.flags) == 0 && h.until == never {
 			h.listed = false
 			continue
 		}
 		live = append(live, h)
-		if v.completion != nil {
-			out.Completion = append(out.Completion, *v.completion)
-		}
-		out.Due = append(out.Due, v.due...)
-		out.Flags = append(out.Flags, v.flags...)
 	}
 	clear(e.live[len(live):])
 	e.live = live
 	if wake != never {
 		out.Wake, out.HasWake = wake, true
 	}
-	slices.SortFunc(out.Completion, func(a, b Completion) int { return cmp.Compare(a.Check, b.Check) })
-	slices.SortFunc(out.Due, compareItems)
-	slices.SortFunc(out.Flags, func(a, b Flag) int {
-		return cmp.Or(cmp.Compare(a.Raised, b.Raised), cmp.Compare(a.Subject, b.Subject))
-	})
+	e.shown.renew(live, changed)
+	out.Completion, out.Due, out.Flags = e.shown.completion.list, e.shown.due.list, e.shown.headed
 	return out
 }
 
 func (e *Engine) basis(now int64) Basis {
-	b := Basis{Now: now, Documents: make(map[string][]string, len(e.heads))}
-	for doc, heads := range e.heads {
-		b.Documents[doc] = heads
-	}
+	e.headsLent = true
+	b := Basis{Now: now, Documents: e.heads}
 	if e.plan != nil {
 		b.TZ = e.plan.Site.TZVersion
 	}
@@ -207,9 +181,16 @@ func (e *Engine) show(v *view, now int64, ep *episode, gate, part, check string)
 
 // applyActs says who has taken and who has dismissed the flag in the episode.
 func (e *Engine) applyActs(f *Flag, ep *episode) {
-	e.acts[f.Subject].active(func(a *fact) {
-		if a.at < ep.raised || a.at >= ep.cleared {
-			return
+	l := e.acts[f.Subject]
+	if l == nil {
+		return
+	}
+	for _, a := range l.list[l.from(ep.raised):] {
+		if a.at >= ep.cleared {
+			break
+		}
+		if !a.active {
+			continue
 		}
 		f.Acts = append(f.Acts, a.id)
 		switch a.kind {
@@ -224,6 +205,6 @@ func (e *Engine) applyActs(f *Flag, ep *episode) {
 				f.Dismissed = &Done{At: a.at, By: a.by, Entry: a.id, Why: a.why}
 			}
 		}
-	})
+	}
 	sortIDs(f.Acts)
 }

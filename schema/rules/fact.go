@@ -3,6 +3,7 @@ package rules
 import (
 	"cmp"
 	"slices"
+	"sort"
 
 	"gatewright/schema/logbook"
 	"gatewright/schema/num"
@@ -14,34 +15,53 @@ type fact struct {
 	kind     logbook.Kind
 	at       int64
 	by       string
+	dev      string
 	gate     string
 	part     string
 	check    string
+	visit    string
 	replaces logbook.EntryID
 	of       logbook.EntryID
+	*detail
 
-	bad, stops, out bool
-	hasValue        bool
-	value           num.Micro
-	unit            string
-	marks           string
-	mode            string
-	seen            string
-	flag            string
-	why             string
-	device          string
-	offset          int64
+	bad, stops, out    bool
+	hasValue, hasU     bool
+	baseline, isClosed bool // isClosed: of a visit
 
+	linked  bool // subjects know of it
 	inForce bool // at <= now
 	active  bool // in force, and neither voided nor replaced
 	odd     oddness
 }
 
+// detail is what only some kinds say; all others share one that says nothing.
+type detail struct {
+	value, u       num.Micro
+	unit           string
+	marks          string
+	mode           string
+	seen           string
+	flag           string
+	why            string
+	device         string
+	event          string
+	offset         int64
+	passages, read int64
+}
+
+var noDetail = &detail{}
+
 func compareFacts(a, b *fact) int {
 	return cmp.Or(cmp.Compare(a.at, b.at), cmp.Compare(a.id, b.id))
 }
 
-// isDoing says whether entries of the kind can be doings of a check.
+func (f *fact) before(g *fact) bool { return f.at < g.at || f.at == g.at && f.id < g.id }
+
+// byPerson says whether a person made it, not the server.
+func (f *fact) byPerson() bool { return f.by != logbook.Server }
+
+// isDoing says whether entries of the kind can be doings of a check that they
+// name.
 func isDoing(k logbook.Kind) bool {
 	switch k {
 	case logbook.Tick, logbook.Reading, logbook.Indication, logbook.ModeSeen, logbook.Tally:
@@ -50,34 +70,53 @@ func isDoing(k logbook.Kind) bool {
 	return false
 }
 
-// fact keeps of an entry what the rules need. Strings are shared, so that the
-// entry's bytes can be freed.
+// fact keeps of an entry what the rules need. Strings that come again and
+// again are shared.
 func (e *Engine) fact(x *logbook.Entry) *fact {
 	s := e.intern
-	f := &fact{
-		id: logbook.EntryID(s(string(x.ID))), kind: logbook.Kind(s(string(x.Kind))), at: x.At, by: s(x.By),
-		gate: s(x.Gate), part: s(x.Part), check: s(x.Check), replaces: logbook.EntryID(s(string(x.Replaces))),
+	f := e.room()
+	*f = fact{
+		id: x.ID, kind: logbook.Kind(s(string(x.Kind))), at: x.At, by: s(x.By), dev: s(x.Dev),
+		gate: s(x.Gate), part: s(x.Part), check: s(x.Check), visit: s(x.Visit), replaces: x.Replaces,
+		detail: noDetail,
 	}
 	switch x.Kind {
 	case logbook.Tick:
 		f.bad = x.Bad
 	case logbook.Reading:
-		f.hasValue, f.value, f.unit, f.marks = x.HasValue, x.Value, s(x.Unit), s(x.Marks)
+		f.hasValue, f.hasU, f.baseline = x.HasValue, x.HasU, x.Baseline
+		f.detail = &detail{value: x.Value, u: x.U, unit: s(x.Unit), marks: s(x.Marks)}
 	case logbook.ModeSeen:
-		f.mode = s(x.Mode)
+		f.detail = &detail{mode: s(x.Mode)}
 	case logbook.Fault:
-		f.seen, f.stops = s(x.Seen), x.Stops
+		f.stops, f.detail = x.Stops, &detail{seen: s(x.Seen)}
 	case logbook.Fixed, logbook.Void:
-		f.of = logbook.EntryID(s(string(x.Of)))
+		f.of = x.Of
 	case logbook.Park:
 		f.out = x.Out
 	case logbook.Take, logbook.Handback:
-		f.flag = s(x.Flag)
+		f.detail = &detail{flag: s(x.Flag)}
 	case logbook.Dismiss:
-		f.flag, f.why = s(x.Flag), s(x.Why)
+		f.detail = &detail{flag: s(x.Flag), why: s(x.Why)}
 	case logbook.Clock:
-		f.device, f.offset = s(x.Device), x.Offset
+		f.detail = &detail{device: s(x.Device), offset: x.Offset}
+	case logbook.Event:
+		f.detail = &detail{event: s(x.Event)}
+	case logbook.Visit:
+		f.isClosed = x.State == "closed"
+	case logbook.MilkingSum:
+		f.detail = &detail{passages: x.Passages, read: x.Read}
 	}
+	return f
+}
+
+// room is where the next fact goes: they are made many at a time.
+func (e *Engine) room() *fact {
+	if len(e.slab) == 0 {
+		e.slab = make([]fact, 128)
+	}
+	f := &e.slab[0]
+	e.slab = e.slab[1:]
 	return f
 }
 
@@ -96,17 +135,22 @@ func (e *Engine) intern(s string) string {
 // killed says whether a later active entry voids or replaces f. Only greater
 // ids count, so the greatest id is never killed and a void can be voided.
 func (e *Engine) killed(f *fact) bool {
+	if len(e.killers) == 0 {
+		return false
+	}
 	return slices.ContainsFunc(e.killers[f.id], func(k *fact) bool { return k.active })
 }
 
 // targets are the entries that f voids or replaces.
-func (e *Engine) targets(f *fact, do func(id logbook.EntryID)) {
-	if f.kind == logbook.Void && f.of != "" && f.of < f.id {
-		do(f.of)
+func (f *fact) targets() [2]logbook.EntryID {
+	var t [2]logbook.EntryID
+	if f.kind == logbook.Void && f.of < f.id {
+		t[0] = f.of
 	}
-	if f.replaces != "" && f.replaces < f.id {
-		do(f.replaces)
+	if f.replaces < f.id {
+		t[1] = f.replaces
 	}
+	return t
 }
 
 // refresh brings f.active up to date, and whatever depends on it.
@@ -117,9 +161,50 @@ func (e *Engine) refresh(f *fact) {
 	}
 	f.active = active
 	e.touchFact(f)
-	e.targets(f, func(id logbook.EntryID) {
+	for _, id := range f.targets() {
+		if id == "" {
+			continue
+		}
 		if x := e.facts[id]; x != nil {
 			e.refresh(x)
 		}
-	})
+	}
+}
+
+// factList is a list by (at, id).
+type factList struct{ list []*fact }
+
+func (l *factList) add(f *fact) {
+	if n := len(l.list); n == 0 || l.list[n-1].before(f) {
+		l.list = append(l.list, f)
+		return
+	}
+	i := sort.Search(len(l.list), func(i int) bool { return f.before(l.list[i]) })
+	l.list = slices.Insert(l.list, i, f)
+}
+
+// from is the index of the first with at >= t.
+func (l *factList) from(t int64) int {
+	return sort.Search(len(l.list), func(i int) bool { return l.list[i].at >= t })
+}
+
+// active calls do for the active facts in order.
+func (l *factList) active(do func(f *fact)) {
+	if l == nil {
+		return
+	}
+	for _, f := range l.list {
+		if f.active {
+			do(f)
+		}
+	}
+}
+
+func listOf[K comparable](m map[K]*factList, k K) *factList {
+	l := m[k]
+	if l == nil {
+		l = &factList{}
+		m[k] = l
+	}
+	return l
 }

@@ -10,6 +10,11 @@ import (
 // completionSize is how many closed windows Completion looks at.
 const completionSize = 14
 
+// byDue sorts for Completion; what is equal stays in the order of its styles.
+func byDue(a, b obligation) int {
+	return cmp.Or(cmp.Compare(a.due, b.due), cmp.Compare(a.closed, b.closed))
+}
+
 func byLate(a, b obligation) int {
 	return cmp.Or(cmp.Compare(a.late, b.late), cmp.Compare(a.due, b.due))
 }
@@ -34,16 +39,15 @@ func (c *check) settledBefore(now int64) int64 {
 // walkFixed judges the windows of fixed cadences from now backwards. It stops
 // when it has enough of closed ones and what is left can only hold misses that
 // were settled long ago.
-func (c *check) walkFixed(now int64, live bool, w *walk) {
+func (c *check) walkFixed(now, settled int64, live bool, w *walk) {
 	limit := min(now, c.end)
-	settled := c.settledBefore(now)
 	var grace int64
 	for i := range c.periods {
 		grace = max(grace, c.periods[i].grace)
 	}
 	for i := len(c.periods) - 1; i >= 0; i-- {
 		p := &c.periods[i]
-		if !p.fixed {
+		if p.style != fixedStyle {
 			continue
 		}
 		lo := max(p.from, c.start)
@@ -87,9 +91,6 @@ func (c *check) judge(o obligation, limit int64, w *walk) {
 
 // fixedItem is the due item of a fixed cadence; false when there is none.
 func (c *check) fixedItem(e *Engine, v *view, now int64, p *period, w *walk, item *Item) bool {
-	for i := range w.grace {
-		v.soon(now, w.grace[i].late)
-	}
 	due := p.bounds.next(now)
 	opens := max(p.bounds.prev(now), c.start, p.from)
 	last := c.last()

@@ -6,19 +6,22 @@ import (
 	"gatewright/schema/logbook"
 )
 
-// gate is the subject of one gate: when it was out of service, which its
-// checks ask for, and the flag manual.
+// gate is when one gate was out of service, which its checks ask for, and
+// three subjects: the flags manual, repeat and rate.
 type gate struct {
-	fragment *fragment
-	id       string
-	plan     *logbook.Gate
-	checks   []*check
+	id     string
+	plan   *logbook.Gate
+	checks []*check
+
+	fragment *fragment // manual
 	modes    factList
 	parkings factList
 
 	stale   bool
 	parks   []interval
-	version int // of parks
+	repeats *repeats
+	reads   *reads
+	herd    herd
 }
 
 // interval is [from, to); to is never while it lasts.
@@ -31,7 +34,6 @@ func (g *gate) intervals() []interval {
 		return g.parks
 	}
 	g.stale = false
-	g.version++
 	g.parks = nil
 	out, from := false, int64(0)
 	g.parkings.active(func(f *fact) {
@@ -66,22 +68,41 @@ func (g *gate) outWithin(from, to int64) bool {
 	return i > 0 && p[i-1].to > from
 }
 
-// view shows the gate left in manual.
+// outAfter is when the gate first goes out of service after t, or never.
+func (g *gate) outAfter(t int64) int64 {
+	p := g.intervals()
+	i := sort.Search(len(p), func(i int) bool { return p[i].from > t })
+	if i == len(p) {
+		return never
+	}
+	return p[i].from
+}
+
+// view shows the gate left in manual. It begins at the last time that it was
+// put to automatic so long ago that nothing before is listed any more.
 func (g *gate) view(e *Engine, now int64) view {
 	v := view{next: never}
 	if g.plan == nil {
 		return v
 	}
+	first := 0
+	for i := g.modes.from(now - keepMs + 1); i > 0; i-- {
+		if f := g.modes.list[i-1]; f.active && f.mode == "automatic" {
+			first = i
+			break
+		}
+	}
 	var manual *fact
-	g.modes.active(func(f *fact) {
+	for _, f := range g.modes.list[first:] {
 		switch {
+		case !f.active:
 		case f.mode == "manual" && manual == nil:
 			manual = f
 		case f.mode == "automatic" && manual != nil:
 			g.manual(e, &v, now, manual, f)
 			manual = nil
 		}
-	})
+	}
 	if manual != nil {
 		g.manual(e, &v, now, manual, nil)
 	}

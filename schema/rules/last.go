@@ -1,6 +1,7 @@
 package rules
 
 import (
+	"slices"
 	"sort"
 
 	"gatewright/schema/cadence"
@@ -17,41 +18,94 @@ type current struct {
 	missed bool
 }
 
-// walkLast judges the obligations that count from the last doing. What the
-// doings before settled is kept from call to call, as far as they are the same.
-func (c *check) walkLast(e *Engine, now int64, w *walk) {
-	parks := c.gate.intervals()
-	same := 0
-	if c.chainValid && c.chainParks == c.gate.version {
-		for same < len(c.chainDoings) && same < len(c.doings) && c.chainDoings[same] == c.doings[same] {
-			same++
-		}
-	}
-	c.chainDoings, c.chainEnd = c.chainDoings[:same], c.chainEnd[:same]
-	n := 0
-	if same > 0 {
-		n = c.chainEnd[same-1]
-	}
-	c.chain = c.chain[:n]
-	for _, d := range c.doings[same:] {
-		c.chain, _ = c.oblige(e, parks, c.anchor(len(c.chainDoings)), d.at, true, c.chain)
-		c.chainDoings = append(c.chainDoings, d)
-		c.chainEnd = append(c.chainEnd, len(c.chain))
-	}
-	c.chainValid, c.chainParks = true, c.gate.version
+// chain is what the doings so far did to the obligations that count from the
+// last one: list[:ends[i]] is closed at doing i, whose at is ats[i].
+type chain struct {
+	list []obligation
+	high []int64 // the greatest due up to each of list
+	ats  []int64
+	ends []int
+}
 
-	all := c.chain[:len(c.chain):len(c.chain)]
-	all, w.cur = c.oblige(e, parks, c.anchor(len(c.doings)), min(now, c.end), false, all)
-	for i := range all {
-		if all[i].word == wordMissed && all[i].late < c.end {
-			w.misses = append(w.misses, all[i])
+// forget drops what an entry with this at may have changed.
+func (c *chain) forget(at int64) {
+	n := len(c.ats)
+	for n > 0 && c.ats[n-1] >= at {
+		n--
+	}
+	c.cut(n)
+}
+
+// cut keeps what the first n doings did.
+func (c *chain) cut(n int) {
+	c.ats, c.ends = c.ats[:n], c.ends[:n]
+	m := 0
+	if n > 0 {
+		m = c.ends[n-1]
+	}
+	c.list, c.high = c.list[:m], c.high[:m]
+}
+
+// append takes the next doing, which closed what was appended to list.
+func (c *chain) append(list []obligation, at int64) {
+	c.list = list
+	for i := len(c.high); i < len(list); i++ {
+		high := list[i].due
+		if i > 0 {
+			high = max(high, c.high[i-1])
+		}
+		c.high = append(c.high, high)
+	}
+	c.ats, c.ends = append(c.ats, at), append(c.ends, len(list))
+}
+
+// walkLast judges the obligations that count from the last doing.
+func (c *check) walkLast(e *Engine, now, settled int64, w *walk) {
+	parks := c.gate.intervals()
+	for i := len(c.chain.ats); i < len(c.doings); i++ {
+		at := c.doings[i].at
+		list, _ := c.oblige(e, parks, c.anchor(i), at, true, c.chain.list)
+		c.chain.append(list, at)
+	}
+	var tail []obligation
+	tail, w.cur = c.oblige(e, parks, c.anchor(len(c.doings)), min(now, c.end), false, nil)
+	c.gather(c.chain.list, c.chain.high, tail, settled, w)
+}
+
+// gather takes of closed obligations, in the order in which they closed, the
+// last ones by due, and the misses that are not settled.
+func (c *check) gather(list []obligation, high []int64, tail []obligation, settled int64, w *walk) {
+	var some []obligation
+	for i := len(tail) - 1; i >= 0; i-- {
+		some = append(some, tail[i])
+	}
+	i := len(list) - 1
+	for ; i >= 0; i-- {
+		if list[i].closed <= settled && enough(some, high[i]) {
+			break
+		}
+		some = append(some, list[i])
+	}
+	some = slices.DeleteFunc(some, func(o obligation) bool { return o.word == wordWaived })
+	slices.Reverse(some)
+	for i := range some {
+		if o := &some[i]; o.word == wordMissed && o.late < c.end && o.late > settled {
+			w.misses = append(w.misses, *o)
 		}
 	}
-	w.closed = append(w.closed, all...)
-	sort.SliceStable(w.closed, func(i, j int) bool {
-		a, b := &w.closed[i], &w.closed[j]
-		return a.due < b.due || a.due == b.due && a.closed < b.closed
-	})
+	w.closed = append(w.closed, some...)
+}
+
+// enough says whether so many obligations are due after an instant as
+// Completion counts.
+func enough(list []obligation, due int64) bool {
+	n := 0
+	for i := range list {
+		if list[i].due > due {
+			n++
+		}
+	}
+	return n >= completionSize
 }
 
 // anchor is what the obligation before doing i counts from.
@@ -86,7 +140,7 @@ func (c *check) oblige(e *Engine, parks []interval, a, t int64, doing bool, out 
 			end = min(end, parks[j].from)
 		}
 		var cur current
-		if k >= 0 && !c.periods[k].fixed {
+		if k >= 0 && c.periods[k].style == lastStyle {
 			p := &c.periods[k]
 			if due := p.dueFrom(e, parks[first:j], a); due != never {
 				cur = current{has: true, anchor: a, due: due, late: due + p.grace}

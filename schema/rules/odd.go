@@ -49,7 +49,7 @@ func (e *Engine) oddnessOf(f *fact) oddness {
 // fits says whether an entry of the kind answers a check of the kind.
 func fits(c logbook.CheckKind, k logbook.Kind) bool {
 	if k == logbook.Tick {
-		return c != logbook.NumberCheck
+		return c != logbook.NumberCheck && c != logbook.VisitCheck
 	}
 	switch c {
 	case logbook.NumberCheck:

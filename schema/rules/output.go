@@ -97,6 +97,14 @@ const (
 	ruleFault    = "fault"
 	ruleClock    = "clock"
 	ruleOdd      = "odd"
+	ruleDoubt    = "doubt"
+	ruleDrift    = "drift"
+	ruleShift    = "shift"
+	ruleRate     = "rate"
+	ruleRepeat   = "repeat"
+	ruleQuiet    = "quiet"
+	ruleAltered  = "altered"
+	ruleVisit    = "visit"
 )
 
 // Flag is one episode of a subject, open or cleared within the last 14 days.
@@ -114,6 +122,7 @@ type Flag struct {
 	Taken             *Done
 	Dismissed         *Done
 	Acts              []logbook.EntryID
+	Under             string // subject of a listed flag of the same cause
 }
 
 // Param is one parameter of a message: text or a number.
@@ -135,7 +144,7 @@ func sortParams(ps []Param) []Param {
 	return ps
 }
 
-func compareItems(a, b Item) int {
+func compareItems(a, b *Item) int {
 	if p, q := a.State == Parked, b.State == Parked; p != q {
 		if p {
 			return 1
@@ -263,6 +272,7 @@ func (f *Flag) appendJSON(b []byte) []byte {
 	if f.Taken != nil {
 		b = f.Taken.appendJSON(append(b, `,"taken":`...))
 	}
+	b = optional(b, `,"under":`, f.Under)
 	return append(b, '}')
 }
 

@@ -8,14 +8,13 @@ import (
 	"sort"
 
 	"gatewright/schema/logbook"
-	"gatewright/schema/num"
 )
 
 // The saved form: magic, then the plan's projection, heads, a table of
 // strings, and the facts in the order of their ids; integers are variable
 // length, least significant seven bits first. A CRC-32 (IEEE) of all before it
 // ends it. What was worked out is not saved: it follows from the rest.
-const magic = "gatewright rules 1\n"
+const magic = "gatewright rules 2\n"
 
 // ErrDamaged is wrapped by every error of Load.
 var ErrDamaged = errors.New("the saved rules state is damaged or of another version")
@@ -31,7 +30,10 @@ const (
 	bitStops
 	bitOut
 	bitValue
-	bitAll = bitBad | bitStops | bitOut | bitValue
+	bitU
+	bitBaseline
+	bitClosed
+	bitAll = 1<<iota - 1
 )
 
 // Save writes plan, heads and entries, as far as the rules need them. Equal
@@ -61,15 +63,16 @@ func (e *Engine) Save() []byte {
 			body = putUint(body, number(*s))
 		}
 		var bits uint64
-		for i, b := range [...]bool{f.bad, f.stops, f.out, f.hasValue} {
+		for i, b := range [...]bool{f.bad, f.stops, f.out, f.hasValue, f.hasU, f.baseline, f.isClosed} {
 			if b {
 				bits |= 1 << i
 			}
 		}
 		body = putUint(body, bits)
 		body = putInt(body, f.at)
-		body = putInt(body, int64(f.value))
-		body = putInt(body, f.offset)
+		for _, n := range f.numbers() {
+			body = putInt(body, *n)
+		}
 	}
 
 	b := []byte(magic)
@@ -112,7 +115,7 @@ func seal(b []byte) []byte {
 func Load(b []byte) (*Engine, error) {
 	n := len(b) - 4
 	if n < len(magic) || string(b[:len(magic)]) != magic {
-		return nil, damage{"it does not begin as version 1 does"}
+		return nil, damage{"it does not begin as version 2 does"}
 	}
 	sum := uint32(b[n]) | uint32(b[n+1])<<8 | uint32(b[n+2])<<16 | uint32(b[n+3])<<24
 	if crc32.ChecksumIEEE(b[:n]) != sum {
@@ -135,7 +138,8 @@ func Load(b []byte) (*Engine, error) {
 		table[i] = e.intern(r.string())
 	}
 	for range r.count(4) {
-		f := &fact{}
+		f := e.room()
+		*f = fact{detail: &detail{}}
 		for _, s := range f.texts() {
 			i := r.uint()
 			if i >= uint64(len(table)) {
@@ -149,7 +153,14 @@ func Load(b []byte) (*Engine, error) {
 			r.bad = true
 		}
 		f.bad, f.stops, f.out, f.hasValue = bits&bitBad != 0, bits&bitStops != 0, bits&bitOut != 0, bits&bitValue != 0
-		f.at, f.value, f.offset = r.int(), num.Micro(r.int()), r.int()
+		f.hasU, f.baseline, f.isClosed = bits&bitU != 0, bits&bitBaseline != 0, bits&bitClosed != 0
+		f.at = r.int()
+		for _, n := range f.numbers() {
+			*n = r.int()
+		}
+		if *f.detail == *noDetail {
+			f.detail = noDetail
+		}
 		if r.bad || f.id == "" || e.facts[f.id] != nil {
 			return nil, damage{"an entry cannot be read"}
 		}
@@ -169,12 +180,17 @@ func Load(b []byte) (*Engine, error) {
 }
 
 // texts are the strings of a fact in the order in which they are saved.
-func (f *fact) texts() [15]*string {
+func (f *fact) texts() [18]*string {
 	return [...]*string{
-		(*string)(&f.id), (*string)(&f.kind), &f.by, &f.gate, &f.part, &f.check,
+		(*string)(&f.id), (*string)(&f.kind), &f.by, &f.dev, &f.gate, &f.part, &f.check, &f.visit,
 		(*string)(&f.replaces), (*string)(&f.of), &f.unit, &f.marks, &f.mode,
-		&f.seen, &f.flag, &f.why, &f.device,
+		&f.seen, &f.flag, &f.why, &f.device, &f.event,
 	}
+}
+
+// numbers are those of its detail.
+func (f *fact) numbers() [5]*int64 {
+	return [...]*int64{(*int64)(&f.value), (*int64)(&f.u), &f.offset, &f.passages, &f.read}
 }
 
 func putUint(b []byte, n uint64) []byte {
