@@ -35,7 +35,7 @@ func (m *moment) rates() []*flag {
 			s.clears = !s.found
 			steps = append(steps, s)
 		}
-		for _, f := range m.episodes("rate", id, "watch", withBreaks(steps, cuts)) {
+		for _, f := range m.episodes("rate", id, "watch", g.end(), withBreaks(steps, cuts)) {
 			list = append(list, m.ofGate(f, id))
 		}
 	}

@@ -40,7 +40,10 @@ var entryNumber int
 func entryAt(t *testing.T, at, kind string, fields object) []byte {
 	t.Helper()
 	entryNumber++
-	fields["id"], fields["at"], fields["kind"], fields["by"] = fmt.Sprintf("E%03d", entryNumber), ms(t, at), kind, "p1"
+	fields["id"], fields["at"], fields["kind"] = fmt.Sprintf("E%03d", entryNumber), ms(t, at), kind
+	if fields["by"] == nil {
+		fields["by"] = "p1"
+	}
 	return write(fields)
 }
 

@@ -316,7 +316,7 @@ func (m *maker) doing(e object) {
 				}
 				edges = append(edges, int64(*edge), int64(*edge))
 				if l.Guard > 0 {
-					guard := int64(halfUp(int64(l.Guard)*int64(l.U), 1_000_000))
+					guard := int64(l.guardOf(l.U))
 					edges = append(edges, int64(*edge)+guard, int64(*edge)-guard)
 				}
 				if l.Warn != nil {

@@ -1,6 +1,9 @@
 package naive
 
-import "slices"
+import (
+	"math/big"
+	"slices"
+)
 
 // judged is a reading with the limits of its day.
 type judged struct {
@@ -29,7 +32,7 @@ func (m *moment) readings(id string) []judged {
 		if e.U != nil {
 			j.u = *e.U
 		}
-		guard := halfUp(int64(l.Guard)*int64(j.u), 1_000_000)
+		guard := l.guardOf(j.u)
 		switch {
 		case e.Marks == "below":
 			j.side = "low"
@@ -52,8 +55,11 @@ func (m *moment) readings(id string) []judged {
 	return list
 }
 
-// halfUp is a/b rounded to the nearest whole number, halves up.
-func halfUp(a, b int64) micro { return micro(floorDiv(2*a+b, 2*b)) }
+// guardOf is the guard band of an uncertainty.
+func (l *limitsPeriod) guardOf(u micro) micro {
+	band := big.NewRat(int64(l.Guard), 1_000_000)
+	return ratMillionths(band.Mul(band, big.NewRat(int64(u), 1_000_000)))
+}
 
 // worth is the value or the marks of a reading.
 func (j judged) worth() any {
@@ -97,9 +103,11 @@ type step struct {
 	params  object
 }
 
-// episodes are made of steps in their order.
-func (m *moment) episodes(rule, target, severity string, steps []step) []*flag {
+// episodes are made of steps in their order, of what is there until stop. What
+// clears a flag may come at that very instant.
+func (m *moment) episodes(rule, target, severity string, stop int64, steps []step) []*flag {
 	list := []*flag{}
+	steps = slices.DeleteFunc(steps, func(s step) bool { return s.at > stop || s.at == stop && s.found })
 	for i := 0; i < len(steps); i++ {
 		if !steps[i].found {
 			continue
@@ -129,7 +137,8 @@ func (m *moment) limit(id string) []*flag {
 	for _, j := range m.readings(id) {
 		steps = append(steps, step{at: j.At, entries: []string{j.ID}, found: j.side != "", clears: j.inside(), variant: j.side, params: j.params()})
 	}
-	return m.episodes("limit", id, "act", steps)
+	_, stop := m.plan.live(id)
+	return m.episodes("limit", id, "act", stop, steps)
 }
 
 func (m *moment) doubt(id string) []*flag {
@@ -139,7 +148,8 @@ func (m *moment) doubt(id string) []*flag {
 		params["u"], params["guard"] = j.u, j.limits.Guard
 		steps = append(steps, step{at: j.At, entries: []string{j.ID}, found: j.doubt != "", clears: j.doubt == "", variant: j.doubt, params: params})
 	}
-	return m.episodes("doubt", id, "watch", steps)
+	_, stop := m.plan.live(id)
+	return m.episodes("doubt", id, "watch", stop, steps)
 }
 
 func (m *moment) near(id string) []*flag {
@@ -151,7 +161,8 @@ func (m *moment) near(id string) []*flag {
 		}
 		steps = append(steps, step{at: j.At, entries: []string{j.ID}, found: j.near, clears: !j.near, params: params})
 	}
-	return m.episodes("near", id, "know", steps)
+	_, stop := m.plan.live(id)
+	return m.episodes("near", id, "know", stop, steps)
 }
 
 func (m *moment) bad(id string) []*flag {
@@ -160,7 +171,8 @@ func (m *moment) bad(id string) []*flag {
 		bad := e.Kind == "tick" && e.Bad
 		steps = append(steps, step{at: e.At, entries: []string{e.ID}, found: bad, clears: !bad, params: object{}})
 	}
-	return m.episodes("bad", id, "act", steps)
+	_, stop := m.plan.live(id)
+	return m.episodes("bad", id, "act", stop, steps)
 }
 
 // differ tells whether two consecutive readings contradict each other.
@@ -198,7 +210,8 @@ func (m *moment) disagree(id string) []*flag {
 		b.putUnit(params)
 		steps = append(steps, step{at: b.At, entries: []string{a.ID, b.ID}, found: true, params: params})
 	}
-	return m.episodes("disagree", id, "watch", steps)
+	_, stop := m.plan.live(id)
+	return m.episodes("disagree", id, "watch", stop, steps)
 }
 
 // values are the judged readings that are numbers and not of the time in which

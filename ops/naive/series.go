@@ -80,7 +80,8 @@ func (m *moment) drift(id string) []*flag {
 		s.clears = !s.found
 		steps = append(steps, s)
 	}
-	return m.episodes("drift", id, "watch", withBreaks(steps, breaks))
+	_, stop := m.plan.live(id)
+	return m.episodes("drift", id, "watch", stop, withBreaks(steps, breaks))
 }
 
 // farthest is how many days on a line is still followed.
@@ -167,7 +168,8 @@ func (m *moment) shift(id string) []*flag {
 		s.clears = !s.found
 		steps = append(steps, s)
 	}
-	return m.episodes("shift", id, "watch", withBreaks(steps, breaks))
+	_, stop := m.plan.live(id)
+	return m.episodes("shift", id, "watch", stop, withBreaks(steps, breaks))
 }
 
 // shifted judges the last value of a run: the charts are drawn anew for each.
