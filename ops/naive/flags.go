@@ -90,7 +90,10 @@ func listed(flags []*flag, now int64) []any {
 		if a.raised != b.raised {
 			return a.raised < b.raised
 		}
-		return a.fields["subject"].(string) < b.fields["subject"].(string)
+		if one, two := a.fields["subject"].(string), b.fields["subject"].(string); one != two {
+			return one < two
+		}
+		return a.cleared < b.cleared
 	})
 	list := []any{}
 	for _, f := range shown {
