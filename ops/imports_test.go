@@ -60,7 +60,7 @@ var arrows = []arrow{
 		"it measures the rules on a new site's plan, which the hub writes as it does for anybody"},
 	{"ops", []string{"schema", "sync", "clients", "api", "ops"}, []string{"github.com/rogpeppe/go-internal"}, "scenarios put everything together"},
 	{"ops/platforms/play", []string{"schema"}, nil, "what is played stands in the program built for every platform: the rules and nothing else"},
-	{"ops/platforms/answer", []string{"ops/platforms/play"}, nil, "the program built for every platform holds the rules and nothing else"},
+	{"ops/platforms/answer", []string{"ops/platforms/play", "schema"}, nil, "the program built for every platform holds rules and calculations and nothing else"},
 	{"ops/naive", []string{"schema/chart", "schema/num", "schema/rates", "schema/trend"}, []string{"github.com/teambition/rrule-go"},
 		"a second reading of the rules is worth something only without the first; numbers alone are shared"},
 	{"ops/crash", []string{"schema", "sync", "clients", "ops/crash"}, []string{"github.com/fasthttp/websocket"},

@@ -21,8 +21,11 @@ type Trial struct {
 	Platforms []Platform
 	First     uint64 // the seed of the first site
 	Sites     int
-	NaiveOf   int       // the independent evaluator plays every so many-th site; 1 is all of them
-	Says      io.Writer // how far it is, and what differs, in words
+	NaiveOf   int // the independent evaluator plays every so many-th site; 1 is all of them
+
+	Variations int // inputs of each calculation that are tried besides; 0 is none
+
+	Says io.Writer // how far it is, and what differs, in words
 
 	folder   string    // for the programs
 	programs []program // already there, for tests
@@ -35,9 +38,11 @@ type Report struct {
 	First     uint64              `json:"first"`    // seed
 	Platforms map[string]*Outcome `json:"platforms"`
 	Naive     *Outcome            `json:"naive"`
-	Different int                 `json:"different"`       // sites on which not all say the same
+	Different int                 `json:"different"`       // sites and calculations on which not all say the same
 	Seeds     []uint64            `json:"seeds,omitempty"` // of the first of them
-	Seconds   float64             `json:"seconds"`         // from beginning to end, building included
+
+	Calculations *Calculations `json:"calculations"`
+	Seconds      float64       `json:"seconds"` // from beginning to end, building included
 }
 
 // Outcome is the part of one platform, or of the independent evaluator.
@@ -80,6 +85,10 @@ func Run(ctx context.Context, t Trial) (*Report, error) {
 	if t.folder != "" {
 		defer os.RemoveAll(t.folder)
 	}
+	var err error
+	if report.Calculations, err = t.calculate(ctx); err != nil {
+		return nil, err
+	}
 	verdicts, naive, err := t.play(ctx, report)
 	if err != nil {
 		return nil, err
@@ -109,6 +118,7 @@ func Run(ctx context.Context, t Trial) (*Report, error) {
 		report.Instants = max(report.Instants, report.Platforms[m.name].Answers)
 	}
 	report.Naive.sum(naive)
+	report.Different += report.Calculations.Different
 	report.Seconds = seconds(time.Since(began))
 	return report, nil
 }

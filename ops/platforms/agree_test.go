@@ -76,7 +76,7 @@ func TestPlatformsAgree(t *testing.T) {
 	if testing.Short() {
 		sites = 60
 	}
-	report, err := Run(t.Context(), Trial{Platforms: Usual(), First: 1, Sites: sites, NaiveOf: 5, Says: t.Output()})
+	report, err := Run(t.Context(), Trial{Platforms: Usual(), First: 1, Sites: sites, NaiveOf: 5, Variations: 20, Says: t.Output()})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -89,6 +89,9 @@ func TestPlatformsAgree(t *testing.T) {
 		} else if o.Sites != sites || o.Answers < 5*sites {
 			t.Errorf("%s answered %d times for %d sites", name, o.Answers, o.Sites)
 		}
+	}
+	if c := report.Calculations; c.Inputs < 200 || c.Answered < c.Inputs/2 {
+		t.Errorf("calculations: %+v", c)
 	}
 	if report.Naive.Sites != sites/5 {
 		t.Errorf("the independent evaluator played %d sites", report.Naive.Sites)

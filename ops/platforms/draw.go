@@ -20,7 +20,7 @@ func Draw(seed uint64) *play.Site {
 		if rng.IntN(10) == 0 {
 			s.Steps = append(s.Steps, play.Step{Do: play.Add, N: int64(i)})
 		}
-		if rng.IntN(12) == 0 {
+		if rng.IntN(max(12, len(s.Entries)/6)) == 0 {
 			s.Steps = append(s.Steps, play.Step{Do: play.Ask, N: nows[rng.IntN(len(nows))]})
 		}
 		if rng.IntN(30) == 0 {
