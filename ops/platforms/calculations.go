@@ -29,6 +29,9 @@ func (t *Trial) calculate(ctx context.Context) (*Calculations, error) {
 		return nil, err
 	}
 	c := &Calculations{Inputs: len(lines)}
+	if len(lines) == 0 {
+		return c, nil
+	}
 	said := map[string][]string{}
 	for _, m := range t.programs {
 		if said[m.name], err = m.calculations(ctx, lines); err != nil {
