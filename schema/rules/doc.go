@@ -134,8 +134,8 @@
 //
 // A flag's subject is rule/target. An episode is [raised, cleared); one of no
 // length does not exist. Open ones and those cleared less than 14 days of 24
-// hours ago are listed, by (raised, subject). The key is flag.RULE, for limit
-// with .low or .high.
+// hours ago are listed, by (raised, subject, cleared), open ones last. The key is
+// flag.RULE, for some rules with .low, .high or .fall after it.
 //
 //   - overdue/CHECK (watch): raised at the late of a miss when none is open;
 //     cleared by the first doing from then on, by the gate's going out of

@@ -97,13 +97,16 @@ func (s *values) judgeDrift(i int) {
 		return
 	}
 	instant := func(days float64) int64 {
+		if days < at-1 { // it may be too long ago for a number
+			return r.f.at
+		}
 		minutes := math.Floor((float64(days*dayMs)+float64(start))/minuteMs + 0.5)
 		return max(int64(minutes)*minuteMs, r.f.at)
 	}
 	ps := []Param{
 		microParam("limit", limit), wholeParam("n", int64(n)), microParam("slope", rounded(line.Slope)),
 		textParam("unit", r.limits.Unit), microParam("value", r.f.value),
-		wholeParam("crosses", instant(max(crosses, at))),
+		wholeParam("crosses", instant(crosses)),
 	}
 	if line.SlopeLow != nil {
 		sooner, later := *line.SlopeHigh, *line.SlopeLow
@@ -121,7 +124,7 @@ func (s *values) judgeDrift(i int) {
 			}
 			c := (limit.Float() - (middleY - float64(end.slope*middleX))) / end.slope
 			if c <= at+driftFarthest {
-				ps = append(ps, wholeParam(end.name, instant(max(c, at))))
+				ps = append(ps, wholeParam(end.name, instant(c)))
 			}
 		}
 	}

@@ -23,7 +23,7 @@ func byLate(a, b obligation) int {
 // more: the last doing or park that a cleared flag's stay in the list cannot
 // outlast, or the check's start.
 func (c *check) settledBefore(now int64) int64 {
-	settled := c.start
+	settled := c.start - 1 // something can be asked for and missed at the start itself
 	if i := c.doingAfter(now - keepMs + 1); i > 0 {
 		settled = max(settled, c.doings[i-1].at)
 	}

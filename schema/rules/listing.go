@@ -89,9 +89,7 @@ func (l *listing) renew(live []*fragment, changed parts) {
 			for i := range h.v.flags {
 				put(h.v.flags[i])
 			}
-		}, func(a, b *Flag) int {
-			return cmp.Or(cmp.Compare(a.Raised, b.Raised), cmp.Compare(a.Subject, b.Subject))
-		})
+		}, compareFlags)
 		l.headed = l.flags.list
 		for i := range l.headed {
 			if isHead(&l.headed[i]) {

@@ -15,7 +15,7 @@ type Output struct {
 	Basis      Basis
 	Completion []Completion // by check
 	Due        []Item       // by (due, check, why), parked ones last
-	Flags      []Flag       // by (raised, subject)
+	Flags      []Flag       // by (raised, subject, cleared)
 	Future     int          // entries not yet in force
 	// Wake is the least instant after now at which anything but Basis.Now
 	// changes, given the same entries; valid with HasWake.
@@ -156,6 +156,21 @@ func compareItems(a, b *Item) int {
 		}
 	}
 	return cmp.Or(cmp.Compare(a.Check, b.Check), cmp.Compare(a.Why, b.Why))
+}
+
+// compareFlags puts what is open after what is cleared: of a check's visits two
+// can be raised at one instant.
+func compareFlags(a, b *Flag) int {
+	if c := cmp.Or(cmp.Compare(a.Raised, b.Raised), cmp.Compare(a.Subject, b.Subject)); c != 0 {
+		return c
+	}
+	until := func(f *Flag) int64 {
+		if f.HasCleared {
+			return f.Cleared
+		}
+		return never
+	}
+	return cmp.Compare(until(a), until(b))
 }
 
 // AppendJSON appends the output as canonical JSON (RFC 8785).
