@@ -17,8 +17,8 @@ import (
 const usage = "usage: ./ops/bench rules [--json FILE] [--quick]"
 
 type settings struct {
-	json  string
-	quick bool
+	json, phone, module string
+	quick               bool
 }
 
 func main() {
@@ -44,6 +44,8 @@ func parse(args []string) (settings, error) {
 	f := flag.NewFlagSet("rules", flag.ContinueOnError)
 	f.SetOutput(io.Discard)
 	f.StringVar(&s.json, "json", "", "file for the rows")
+	f.StringVar(&s.phone, "phone", "clients/phone", "folder of the phone")
+	f.StringVar(&s.module, "module", "clients/phone/src/generated/rules.wasm", "the WebAssembly module")
 	f.BoolVar(&s.quick, "quick", false, "one run, smaller logs")
 	if err := f.Parse(args); err != nil {
 		if errors.Is(err, flag.ErrHelp) {
@@ -64,12 +66,12 @@ func bench(ctx context.Context, s settings) error {
 		years, runs, samples, logs = years[:1], 3, 120, logs[:2]
 	}
 	fmt.Printf("%s/%s, %d CPUs, %s; two gates, %d entries a day\n\n", runtime.GOOS, runtime.GOARCH, runtime.NumCPU(), runtime.Version(), perDay)
-	site, err := newSite(ctx)
-	if err != nil {
-		return err
-	}
 	var rows []row
 	for _, n := range years {
+		site, err := newSite(ctx, n)
+		if err != nil {
+			return err
+		}
 		r, err := site.first(n, runs)
 		if err != nil {
 			return fmt.Errorf("case first: %w", err)
@@ -81,11 +83,27 @@ func bench(ctx context.Context, s settings) error {
 		if err := ctx.Err(); err != nil {
 			return err
 		}
+		site, err := newSite(ctx, n)
+		if err != nil {
+			return err
+		}
 		if err := site.steps(n, samples, func(r row) { r.Where = "native"; rows = append(rows, r) }); err != nil {
 			return fmt.Errorf("cases add, wait and late beside %d entries: %w", n, err)
 		}
 	}
-	order := []string{"first", "add", "wait", "late", "module"}
+	inside, err := inModule(ctx, s.phone, s.module, years, logs, min(runs, 5), samples)
+	if err != nil {
+		return err
+	}
+	for i := range inside {
+		if inside[i].Case == "module" {
+			if inside[i].Raw, inside[i].Brotli, err = sizes(ctx, s.module); err != nil {
+				return err
+			}
+		}
+	}
+	rows = append(rows, inside...)
+	order := []string{"module", "first", "add", "wait", "late"}
 	slices.SortStableFunc(rows, func(a, b row) int {
 		return cmp.Compare(slices.Index(order, a.Case), slices.Index(order, b.Case))
 	})

@@ -21,8 +21,9 @@ type site struct {
 	projection []byte
 }
 
-func newSite(ctx context.Context) (*site, error) {
-	changes, err := writtenPlan(ctx)
+// newSite is one that is to have so long a log.
+func newSite(ctx context.Context, entries int) (*site, error) {
+	changes, err := writtenPlan(ctx, opening(entries))
 	if err != nil {
 		return nil, err
 	}
@@ -168,18 +169,13 @@ func (s *site) steps(entries, samples int, tell func(row)) error {
 	tell(spread(row{Case: "add", Entries: entries, Heap: heap, WriteP50: micros(median(write)), Output: len(buf)}, add))
 	tell(spread(row{Case: "wait", Entries: entries}, wait))
 
-	h := &history{plan: s.plan, loc: s.plan.Site.Location, rand: rand.New(rand.NewPCG(uint64(entries), 61))}
-	middle, err := moment(log[len(log)/2])
+	late, err := s.tardy(log, samples)
 	if err != nil {
 		return err
 	}
 	add = add[:0]
 	begun = time.Now()
-	for i := range min(samples, 200) {
-		raw, err := h.late(time.UnixMilli(middle).Add(time.Duration(i) * time.Minute))
-		if err != nil {
-			return err
-		}
+	for _, raw := range late {
 		x, err := logbook.ParseEntry(raw)
 		if err != nil {
 			return err
@@ -195,6 +191,22 @@ func (s *site) steps(entries, samples int, tell func(row)) error {
 	}
 	tell(spread(row{Case: "late", Entries: entries}, add))
 	return nil
+}
+
+// tardy are up to two hundred entries of the middle of a log, a minute apart.
+func (s *site) tardy(log [][]byte, samples int) ([][]byte, error) {
+	h := &history{plan: s.plan, loc: s.plan.Site.Location, rand: rand.New(rand.NewPCG(uint64(len(log)), 61))}
+	middle, err := moment(log[len(log)/2])
+	if err != nil {
+		return nil, err
+	}
+	out := make([][]byte, min(samples, 200))
+	for i := range out {
+		if out[i], err = h.late(time.UnixMilli(middle).Add(time.Duration(i) * time.Minute)); err != nil {
+			return nil, err
+		}
+	}
+	return out, nil
 }
 
 func spread(r row, times []time.Duration) row {

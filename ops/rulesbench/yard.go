@@ -21,16 +21,15 @@ const (
 	perDay = 60
 )
 
-// last is the morning up to which histories go, and opening the day on which the gates came into use, so long before
-// that the longest history fits between.
-var (
-	last    = time.Date(2026, time.November, 25, 0, 0, 0, 0, time.UTC)
-	opening = time.Date(2014, time.January, 1, 0, 0, 0, 0, time.UTC)
-)
+// last is the morning up to which histories go.
+var last = time.Date(2026, time.November, 25, 0, 0, 0, 0, time.UTC)
 
-// writtenPlan is the plan of a new site with two gates as the server writes it: the stored changes, in order of
-// dependence.
-func writtenPlan(ctx context.Context) ([][]byte, error) {
+// opening is the morning on which the gates of a site with so long a log came into use.
+func opening(entries int) time.Time { return last.AddDate(0, 0, -(entries+perDay-1)/perDay) }
+
+// writtenPlan is the plan that a site with two gates opens with, as the server writes it: the stored changes, in order
+// of dependence.
+func writtenPlan(ctx context.Context, opening time.Time) ([][]byte, error) {
 	table, err := zones.Table(zone)
 	if err != nil {
 		return nil, err

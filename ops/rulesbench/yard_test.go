@@ -11,11 +11,11 @@ import (
 // What is measured is a log as a busy site has it: sixty entries a day in order, of many kinds, none odd, and the
 // same in every run.
 func TestDrawnLog(t *testing.T) {
-	s, err := newSite(t.Context())
+	const days = 400
+	s, err := newSite(t.Context(), days*perDay)
 	if err != nil {
 		t.Fatal(err)
 	}
-	const days = 400
 	log, after, err := drawn(s.plan, days*perDay, 100)
 	if err != nil {
 		t.Fatal(err)
