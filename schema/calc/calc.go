@@ -93,7 +93,7 @@ const longestPath = 100
 
 func unread(err error) error {
 	var at *canon.Error
-	if errors.As(err, &at) && at.Path != "" && len(at.Path) <= longestPath {
+	if errors.As(err, &at) && at.Path != "" && at.Path[0] != '[' && len(at.Path) <= longestPath {
 		return input.Bad(at.Path, "cannot be read: "+err.Error())
 	}
 	return input.Bad("", "the JSON cannot be read: "+err.Error())

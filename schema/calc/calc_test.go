@@ -106,6 +106,7 @@ func TestProblems(t *testing.T) {
 		{"record.canonical", `{"value":1e999}`, `{"error":{"field":"value","message":"value cannot be read: a number is too large (at byte 9)"}}`},
 		{"record.canonical", `{"value":[1,x]}`, `{"error":{"field":"value[1]","message":"value[1] cannot be read: no JSON value starts like this (at byte 12)"}}`},
 		{"record.canonical", strings.Repeat("[", 70), `{"error":{"field":"","message":"the JSON cannot be read: the JSON is nested more than 64 deep (at byte 65)"}}`},
+		{"record.canonical", `[x`, `{"error":{"field":"","message":"the JSON cannot be read: no JSON value starts like this (at byte 1)"}}`},
 		{"record.canonical", `{}`, `{"error":{"field":"value","message":"value is missing"}}`},
 		{"record.canonical", `{"value":1,"v":2}`, `{"error":{"field":"v","message":"v is not known here; known: value"}}`},
 		{"record.canonical", `[]`, `{"error":{"field":"","message":"the input must be an object, not a list"}}`},

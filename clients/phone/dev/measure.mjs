@@ -80,7 +80,19 @@ for (const scheme of process.argv.includes("--times") ? [] : ["light", "dark"]) 
     await judge(page, `${scheme} ${tab}`)
     if (tab === "Flags") await sheet("dismiss", () => button("Dismiss").click())
     if (tab === "Log") await sheet("void", () => button(/^Withdraw:/).click())
-    if (tab === "More") await sheet("cautions", () => button("Cautions 1–13").click())
+    if (tab === "More") {
+      await sheet("cautions", () => button("Cautions 1–13").click())
+      await sheet("calculations", async () => {
+        await button("Calculate").click()
+        await page.getByRole("heading", { name: "Compressed air" }).waitFor()
+      })
+      await sheet("calculation", async () => {
+        await button("Calculate").click()
+        await button(/^Whether a photocell/).click()
+        await page.getByRole("dialog").getByRole("button", { name: "Calculate", exact: true }).click()
+        await page.getByRole("alert").waitFor()
+      })
+    }
   }
   // Twice the text: nothing may run off sideways.
   await page.evaluate(() => (document.documentElement.style.fontSize = "200%"))

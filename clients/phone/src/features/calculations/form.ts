@@ -110,6 +110,9 @@ export function problemOf(json: string, fields: readonly Field[]): Problem {
   return { field, text: rest === "" ? text : item === null ? error.message : `${Number(item[1]) + 1}: ${text}` }
 }
 
+/** A phrase of the schema as a label: with a capital, unless it starts with a symbol such as x. */
+export const sentenceCase = (phrase: string): string => (/^\p{L}{2}/u.test(phrase) ? phrase.charAt(0).toUpperCase() + phrase.slice(1) : phrase)
+
 export interface Shown {
   readonly name: string
   readonly text: string
