@@ -101,8 +101,10 @@ func TestNoFusedInstructions(t *testing.T) {
 		if found(control) == "" {
 			t.Errorf("%v: the control is not fused, so this test shows nothing", c.env)
 		}
-		if line := found("gatewright/schema/num"); line != "" {
-			t.Errorf("%v: a fused instruction: %s", c.env, line)
+		for _, subject := range []string{"num", "chart", "rates", "tolerance", "trend"} {
+			if line := found("gatewright/schema/" + subject); line != "" {
+				t.Errorf("%v: a fused instruction in %s: %s", c.env, subject, line)
+			}
 		}
 	}
 }

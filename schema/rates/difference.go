@@ -76,9 +76,13 @@ type table struct {
 	least, most            float64
 }
 
-// log is the logarithm of the probability of k hits of A.
-func (t table) log(k float64) float64 {
-	return num.LogChoose(t.trialsA, k) + num.LogChoose(t.trialsB, t.hits-k) - num.LogChoose(t.trialsA+t.trialsB, t.hits)
+// probability is that of k hits of A: hypergeometric, from three binomial
+// probabilities at the rate of both together, in which nothing large cancels
+// (Loader).
+func (t table) probability(k float64) float64 {
+	all := t.trialsA + t.trialsB
+	p, q := t.hits/all, (all-t.hits)/all
+	return float64(num.Binomial(k, t.trialsA, p, q)*num.Binomial(t.hits-k, t.trialsB, p, q)) / num.Binomial(t.hits, all, p, q)
 }
 
 // up is the probability of k+1 over that of k.
@@ -97,17 +101,16 @@ func fisher(hitsA, trialsA, hitsB, trialsB int64) float64 {
 	t := table{trialsA: float64(trialsA), trialsB: float64(trialsB), hits: float64(hitsA + hitsB)}
 	t.least, t.most = max(0, t.hits-t.trialsB), min(t.hits, t.trialsA)
 	k := float64(hitsA)
-	seen := t.log(k)
-	cap := seen + asLikely
+	most := float64(t.probability(k) * (1 + asLikely))
 	// Where the probabilities stop rising.
 	mode := t.turn(t.least, t.most, func(k float64) bool { return k == t.most || t.up(k) <= 1 })
-	if t.log(mode) <= cap {
+	if t.probability(mode) <= most {
 		return 1
 	}
 	// The greatest of the lower side and the least of the upper side that are
 	// no likelier.
-	low := t.turn(t.least, mode, func(k float64) bool { return t.log(k) > cap }) - 1
-	high := t.turn(mode, t.most+1, func(k float64) bool { return k > t.most || t.log(k) <= cap })
+	low := t.turn(t.least, mode, func(k float64) bool { return t.probability(k) > most }) - 1
+	high := t.turn(mode, t.most+1, func(k float64) bool { return k > t.most || t.probability(k) <= most })
 	p := 0.0
 	if low >= t.least {
 		p += t.tail(low, -1)
@@ -146,5 +149,5 @@ func (t table) tail(k, step float64) float64 {
 		}
 		k += step
 	}
-	return float64(num.Exp(t.log(start)) * sum)
+	return float64(t.probability(start) * sum)
 }
