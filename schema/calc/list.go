@@ -11,6 +11,7 @@ import (
 	"gatewright/schema/rates"
 	"gatewright/schema/reader"
 	"gatewright/schema/record"
+	"gatewright/schema/recur"
 	"gatewright/schema/tag"
 	"gatewright/schema/tolerance"
 	"gatewright/schema/trend"
@@ -41,6 +42,8 @@ var all = sorted([]Calculation{
 		"Newcombe, Statistics in Medicine 17 (1998) 873-890, method 10; Fisher (1935)", rates.Difference),
 	add("rate.interval", "A rate with its score or exact interval",
 		"Wilson (1927); Clopper and Pearson (1934); Newcombe, Statistics in Medicine 17 (1998) 857-872", rates.Interval),
+	add("due.next", "The next times of a calendar rule in a zone, with summer time right",
+		"RFC 5545, recurrence rules; IANA time zone database", recur.Next),
 	add("radio.fit", "How a radio link's level falls with distance, from levels measured on the site",
 		"Log-distance path loss: T. S. Rappaport, Wireless Communications: Principles and Practice, 4.9", radio.Fit),
 	add("radio.free_space", "Loss of a radio link with nothing in the way",
