@@ -212,7 +212,7 @@ func TestRandomRules(t *testing.T) {
 	rng := rand.New(rand.NewPCG(5545, 3))
 	pick := func(list ...string) string { return list[rng.IntN(len(list))] }
 	answered := 0
-	for range 1500 {
+	for range 600 {
 		rule := "FREQ=" + pick("YEARLY;BYMONTH=3,10", "YEARLY;BYDAY=2SU,-1FR,MO", "YEARLY;BYYEARDAY=1,-1,88", "MONTHLY;BYDAY=MO,-1FR", "MONTHLY;BYMONTHDAY=29,-1", "MONTHLY;BYDAY=MO,TU,WE,TH,FR;BYSETPOS=1,-1",
 			"WEEKLY;BYDAY=SU,WE", "WEEKLY;WKST=TH;BYDAY=MO,TH,SU;BYSETPOS=2,-1", "DAILY", "DAILY;BYHOUR=0,1,2;BYMINUTE=0,30;BYSETPOS=-1,2", "HOURLY", "HOURLY;BYMONTHDAY=29,25;BYMINUTE=5,59;BYSETPOS=2", "MINUTELY;BYHOUR=1,2", "SECONDLY;BYMINUTE=59;BYSECOND=59")
 		rule += ";INTERVAL=" + pick("1", "2", "3", "5", "11") + pick("", ";COUNT=7", ";UNTIL=20300101T000000Z", ";UNTIL=20300101T000000")
@@ -247,7 +247,7 @@ func TestRandomRules(t *testing.T) {
 			}
 		}
 	}
-	if answered < 1300 {
+	if answered < 450 {
 		t.Errorf("only %d rules had times", answered)
 	}
 }

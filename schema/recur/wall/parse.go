@@ -1,7 +1,5 @@
 package wall
 
-import "slices"
-
 // Freq is the length of a rule's period.
 type Freq uint8
 
@@ -68,33 +66,39 @@ func parts(text string) (Parts, error) {
 	if len(text) > 6 && text[:6] == "RRULE:" {
 		text = text[6:]
 	}
-	seen := map[string]bool{}
+	seen := 0 // by bit, of partNames
 	for _, part := range split(text, ';') {
 		name, value := cut(part)
 		if value == "" {
 			return p, bad("must be parts such as FREQ=WEEKLY, separated by semicolons")
 		}
-		if seen[name] {
+		i := index(partNames[:], name)
+		if i < 0 {
+			return p, bad("has the part " + name + ", which RFC 5545 does not know")
+		}
+		if seen&(1<<i) != 0 {
 			return p, bad("must have " + name + " once only")
 		}
-		seen[name] = true
+		seen |= 1 << i
 		if err := p.set(name, value); err != nil {
 			return p, err
 		}
 	}
 	switch {
-	case !seen["FREQ"]:
+	case seen&1 == 0:
 		return p, bad("must have FREQ")
-	case seen["COUNT"] && seen["UNTIL"]:
+	case seen&2 != 0 && p.Count > 0:
 		return p, bad("must not have both COUNT and UNTIL")
 	}
-	return p, p.fitTogether(seen)
+	return p, p.fitTogether()
 }
+
+var partNames = [...]string{"FREQ", "UNTIL", "COUNT", "INTERVAL", "BYSECOND", "BYMINUTE", "BYHOUR", "BYDAY", "BYMONTHDAY", "BYYEARDAY", "BYWEEKNO", "BYMONTH", "BYSETPOS", "WKST"}
 
 func (p *Parts) set(name, value string) (err error) {
 	switch name {
 	case "FREQ":
-		i := slices.Index(freqNames[:], value)
+		i := index(freqNames[:], value)
 		if i < 0 {
 			return bad("must have a FREQ of YEARLY, MONTHLY, WEEKLY, DAILY, HOURLY, MINUTELY or SECONDLY")
 		}
@@ -107,11 +111,10 @@ func (p *Parts) set(name, value string) (err error) {
 		p.Until, err = until(value)
 	case "BYSECOND":
 		p.BySecond, err = list(name, value, 0, 60, false)
-		// A clock without leap seconds shows 59 in their place (RFC 5545, 3.3.12).
-		for i, s := range p.BySecond {
-			p.BySecond[i] = min(s, 59)
+		if n := len(p.BySecond); n > 0 && p.BySecond[n-1] == 60 {
+			// A clock without leap seconds shows 59 in their place (RFC 5545, 3.3.12).
+			p.BySecond = insert(p.BySecond[:n-1], 59)
 		}
-		p.BySecond = slices.Compact(p.BySecond)
 	case "BYMINUTE":
 		p.ByMinute, err = list(name, value, 0, 59, false)
 	case "BYHOUR":
@@ -129,21 +132,22 @@ func (p *Parts) set(name, value string) (err error) {
 	case "BYSETPOS":
 		p.BySetPos, err = list(name, value, 1, 366, true)
 	case "WKST":
-		if p.Wkst = slices.Index(weekdayNames[:], value); p.Wkst < 0 {
+		if p.Wkst = index(weekdayNames[:], value); p.Wkst < 0 {
 			return bad("must have a WKST of MO, TU, WE, TH, FR, SA or SU")
 		}
-	default:
-		return bad("has the part " + name + ", which RFC 5545 does not know")
 	}
 	return err
 }
 
 // fitTogether refuses what RFC 5545 says must not stand in one rule.
-func (p *Parts) fitTogether(seen map[string]bool) error {
-	nth := slices.ContainsFunc(p.ByDay, func(d Day) bool { return d.N != 0 })
-	by := false
-	for name := range seen { // any is enough, so the order does not matter
-		by = by || name != "BYSETPOS" && len(name) > 2 && name[:2] == "BY"
+func (p *Parts) fitTogether() error {
+	nth := false
+	for _, d := range p.ByDay {
+		nth = nth || d.N != 0
+	}
+	by := p.ByDay != nil
+	for _, list := range [...][]int{p.BySecond, p.ByMinute, p.ByHour, p.ByMonthDay, p.ByYearDay, p.ByWeekNo, p.ByMonth} {
+		by = by || list != nil
 	}
 	switch {
 	case nth && p.Freq != Monthly && p.Freq != Yearly:
@@ -170,7 +174,7 @@ func days(value string) ([]Day, error) {
 	for _, item := range split(value, ',') {
 		d, n := 0, int64(0)
 		if len(item) >= 2 {
-			d = slices.Index(weekdayNames[:], item[len(item)-2:])
+			d = index(weekdayNames[:], item[len(item)-2:])
 		}
 		if len(item) < 2 || d < 0 {
 			return nil, bad("must have weekdays such as MO or -1FR in BYDAY")
@@ -181,10 +185,48 @@ func days(value string) ([]Day, error) {
 				return nil, err
 			}
 		}
-		out = append(out, Day{d, int(n)})
+		out = addDay(out, Day{d, int(n)})
 	}
-	slices.SortFunc(out, func(a, b Day) int { return (a.N-b.N)*7 + a.Weekday - b.Weekday })
-	return slices.Compact(out), nil
+	return out, nil
+}
+
+// addDay adds a day, unless it is there, in the order of numbers and weekdays.
+func addDay(list []Day, d Day) []Day {
+	i := len(list)
+	for i > 0 && (list[i-1].N-d.N)*7+list[i-1].Weekday-d.Weekday > 0 {
+		i--
+	}
+	if i > 0 && list[i-1] == d {
+		return list
+	}
+	list = append(list, d)
+	copy(list[i+1:], list[i:])
+	list[i] = d
+	return list
+}
+
+// insert adds a number to an ascending list, unless it is there.
+func insert(list []int, n int) []int {
+	i := len(list)
+	for i > 0 && list[i-1] > n {
+		i--
+	}
+	if i > 0 && list[i-1] == n {
+		return list
+	}
+	list = append(list, n)
+	copy(list[i+1:], list[i:])
+	list[i] = n
+	return list
+}
+
+func index(list []string, s string) int {
+	for i, x := range list {
+		if x == s {
+			return i
+		}
+	}
+	return -1
 }
 
 // list reads numbers from low to high; with negative, also their opposites.
@@ -201,10 +243,9 @@ func list(name, value string, low, high int64, negative bool) ([]int, error) {
 		if err != nil {
 			return nil, err
 		}
-		out = append(out, int(n))
+		out = insert(out, int(n))
 	}
-	slices.Sort(out)
-	return slices.Compact(out), nil
+	return out, nil
 }
 
 func signed(name, text string, low, high int64) (int64, error) {

@@ -1,7 +1,5 @@
 package wall
 
-import "slices"
-
 // periodOf numbers the periods of the rule's frequency: years, months since
 // January of year 0, weeks, days, hours, minutes, seconds.
 func (r *Rule) periodOf(at int64) int64 {
@@ -144,11 +142,9 @@ func (r *Rule) expand(p int64) {
 			pos += all + 1
 		}
 		if pos >= 1 && pos <= all {
-			r.chosen = append(r.chosen, pos-1)
+			r.chosen = insert(r.chosen, pos-1)
 		}
 	}
-	slices.Sort(r.chosen)
-	r.chosen = slices.Compact(r.chosen)
 }
 
 // size is the number of occurrences in the period that was expanded, at the
@@ -222,8 +218,12 @@ func (r *Rule) match(date int64) bool {
 	return false
 }
 
-// has says whether a sorted list holds a number.
+// has says whether a list holds a number.
 func has(list []int, n int64) bool {
-	_, ok := slices.BinarySearch(list, int(n))
-	return ok
+	for _, x := range list {
+		if int64(x) == n {
+			return true
+		}
+	}
+	return false
 }
