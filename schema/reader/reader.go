@@ -63,7 +63,7 @@ func Zone(in ZoneInput) (ZoneResult, error) {
 		{"height_m", in.HeightM > 0, in.HeightM, "must be a number above 0"},
 		{"tilt_deg", in.TiltDeg > -90 && in.TiltDeg < 90, in.TiltDeg, "must be above -90 and below 90"},
 		{"beam_deg", in.BeamDeg > 0 && in.BeamDeg < 180, in.BeamDeg, "must be above 0 and below 180"},
-		{"tilt_deg", math.Abs(in.TiltDeg)+in.BeamDeg/2 < 90, in.TiltDeg, "must stay below 90 with half of beam_deg: the beam would reach the horizon"},
+		{"tilt_deg", math.Abs(in.TiltDeg)+float64(in.BeamDeg*0.5) < 90, in.TiltDeg, "must stay below 90 with half of beam_deg: the beam would reach the horizon"},
 		{"speed_m_s", in.SpeedMS > 0, in.SpeedMS, "must be a number above 0"},
 		{"reads_per_s", in.ReadsPerS >= 0, in.ReadsPerS, "must be a number of at least 0"},
 		{"p_read", in.PRead >= 0 && in.PRead <= 1, in.PRead, "must be from 0 to 1"},
