@@ -92,3 +92,17 @@ func floorDiv(a, b int64) int64 {
 }
 
 func floorMod(a, b int64) int64 { return a - floorDiv(a, b)*b }
+
+// Wall tells how local times and instants of a zone go together. It is not
+// safe for concurrent use.
+type Wall struct{ clock clock }
+
+// NewWall is for a zone.
+func NewWall(loc *time.Location) *Wall { return &Wall{clock{loc: loc}} }
+
+// Instant is the first instant at which local clocks show local (ms since
+// 1970-01-01T00:00 local) or later; it does not decrease as local grows.
+func (w *Wall) Instant(local int64) int64 { return w.clock.instant(local) }
+
+// Shown is what local clocks show at an instant.
+func (w *Wall) Shown(t int64) int64 { return t + w.clock.offset(t) }

@@ -245,6 +245,12 @@ func TestCheckPlanField(t *testing.T) {
 		{"site", "manual_after", canon.Int(-1), "manual_after must be at least 0"},
 		{"rounds", "checks", text(`["a","a"]`), "checks[1] repeats a"},
 		{"parts", "type", text("ram"), ""},
+		{"checks", "cadence", canon.Value{}, ""},
+		{"checks", "cadence", text(`[{"every":"calendar","from":0,"rule":"FREQ=MONTHLY;BYDAY=1MO","start":"2026-03-29T05:30:00"}]`), ""},
+		{"checks", "cadence", text(`[{"every":"day","from":0},{"every":"calendar","from":1790000000000,"rule":"FREQ=DAILY;BYDAY=1MO","start":"2026-03-29T05:30:00"}]`),
+			"cadence[1].rule must not have BYDAY with a number unless FREQ is MONTHLY or YEARLY"},
+		{"checks", "cadence", text(`[{"every":"calendar","from":0,"rule":"FREQ=DAILY;UNTIL=20260101T000000","start":"2026-03-29T05:30:00"}]`),
+			"cadence[0].rule must name a time: from start to 2199 it has none"},
 	} {
 		got := ""
 		if p := CheckPlanField(c.collection, c.field, c.value); p != nil {

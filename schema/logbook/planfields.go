@@ -2,11 +2,13 @@ package logbook
 
 import (
 	"encoding/base64"
+	"errors"
 	"strings"
 	"time"
 
 	"gatewright/schema/canon"
 	"gatewright/schema/num"
+	"gatewright/schema/recur/wall"
 )
 
 // planField is one field of a plan item. The same table reads projections and
@@ -307,7 +309,10 @@ func CheckPlanField(collection, field string, v canon.Value) *Problem {
 	case PartsCollection:
 		return checkOne(partFields, collection, field, v)
 	case ChecksCollection:
-		return checkOne(checkFields, collection, field, v)
+		if p := checkOne(checkFields, collection, field, v); p != nil || field != "cadence" {
+			return p
+		}
+		return checkRecurrences(field, v)
 	case RoundsCollection:
 		return checkOne(roundFields, collection, field, v)
 	}
@@ -334,4 +339,29 @@ func shown(name string) string {
 		return "of that name"
 	}
 	return name
+}
+
+// checkRecurrences reads the recurrence rules of a cadence that is about to be
+// written. In a whole plan one that cannot be read has no boundaries, so that
+// a plan costs nothing to read.
+func checkRecurrences(field string, v canon.Value) *Problem {
+	var c Check
+	for i := range checkFields {
+		if f := &checkFields[i]; f.name == field && v.Kind != canon.Null {
+			if p := f.into(&c, v, field); p != nil {
+				return p
+			}
+		}
+	}
+	for i := range c.Cadence {
+		k := &c.Cadence[i]
+		if k.Every != EveryCalendar {
+			continue
+		}
+		_, err := wall.Parse(k.Rule, k.Start)
+		if p := (*wall.Problem)(nil); errors.As(err, &p) {
+			return relation(index(field, i)+"."+p.Field, p.Message)
+		}
+	}
+	return nil
 }

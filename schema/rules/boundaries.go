@@ -14,18 +14,24 @@ type boundaries struct {
 	parts []timetable
 	ahead []int64 // consecutive boundaries, ascending
 	back  []int64 // those before ahead[0], descending
+
+	isFirst, isLast bool // there are none before back, after ahead
 }
 
 // timetable holds for boundaries from < b <= until.
 type timetable struct {
-	series      *cadence.Series
+	series      series
 	from, until int64
 }
 
 // boundariesOf is the series of a cadence period.
 func (e *Engine) boundariesOf(p *logbook.CadencePeriod) *boundaries {
 	key := "milking"
-	if p.Every != logbook.EveryMilking {
+	switch p.Every {
+	case logbook.EveryMilking:
+	case logbook.EveryCalendar:
+		key = "calendar " + p.Start + " " + p.Rule
+	default:
 		key = string(p.Every)
 		for _, n := range [...]int64{int64(p.N), int64(p.By), int64(p.On), p.From} {
 			key += " " + strconv.FormatInt(n, 10)
@@ -40,7 +46,11 @@ func (e *Engine) boundariesOf(p *logbook.CadencePeriod) *boundaries {
 }
 
 func (e *Engine) timetables(p *logbook.CadencePeriod) []timetable {
-	if p.Every != logbook.EveryMilking {
+	switch p.Every {
+	case logbook.EveryMilking:
+	case logbook.EveryCalendar:
+		return []timetable{{series: e.calendarOf(p.Rule, p.Start), from: cadence.Before, until: never}}
+	default:
 		return []timetable{{series: ruleOf(p).Series(e.loc), from: cadence.Before, until: never}}
 	}
 	var out []timetable
@@ -171,14 +181,16 @@ func (b *boundaries) reach(t int64) bool {
 	if t < first && first-t > nearby || t > last && t-last > nearby {
 		return false
 	}
-	for first > t {
+	for first > t && !b.isFirst {
 		if first = b.findPrev(first - 1); first == cadence.Before {
+			b.isFirst = true
 			break
 		}
 		b.back = append(b.back, first)
 	}
-	for last <= t {
+	for last <= t && !b.isLast {
 		if last = b.findNext(last); last == cadence.Never {
+			b.isLast = true
 			break
 		}
 		b.ahead = append(b.ahead, last)

@@ -97,8 +97,8 @@ func (s *values) judgeDrift(i int) {
 		return
 	}
 	instant := func(days float64) int64 {
-		if days < at-1 { // it may be too long ago for a number
-			return r.f.at
+		if days < at { // it may be too long ago for a number: it counts as r's
+			return max((r.f.at+minuteMs/2)/minuteMs*minuteMs, r.f.at)
 		}
 		minutes := math.Floor((float64(days*dayMs)+float64(start))/minuteMs + 0.5)
 		return max(int64(minutes)*minuteMs, r.f.at)
