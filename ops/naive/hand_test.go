@@ -198,7 +198,7 @@ func TestDrift(t *testing.T) {
 }
 
 // Twenty readings 7.0 and 7.1 in turn: target 7.05, mean range 0.1, sigma
-// 0.1/1.128 = 0.0886525, upper limit 7.3159574.
+// 0.1/1.128 = 0.0886525, upper limit 7.05 + 3.18 sigma = 7.3319149.
 func TestShift(t *testing.T) {
 	entryNumber = 0
 	plan := shop(t, object{}, object{}, object{"kind": "number", "limits": `[{"chart":"individuals","from":0,"high":8,"unit":"bar"}]`})
@@ -207,13 +207,13 @@ func TestShift(t *testing.T) {
 		entries = append(entries, reading(t, fmt.Sprintf("2026-02-01T%02d:00:00Z", i), micro(7_000_000+100_000*(i%2)), object{}))
 	}
 	entries = append(entries,
-		reading(t, "2026-02-01T20:00:00Z", 7_315_957, object{}),
-		reading(t, "2026-02-01T21:00:00Z", 7_315_958, object{}),
+		reading(t, "2026-02-01T20:00:00Z", 7_331_914, object{}),
+		reading(t, "2026-02-01T21:00:00Z", 7_331_915, object{}),
 		reading(t, "2026-02-01T22:00:00Z", 7_100_000, object{}))
 	at := func(s string) int64 { return ms(t, s) }
 	out := evaluate(t, plan, entries, "2026-02-02T00:00:00Z")
 	told(t, out, "shift", fmt.Sprintf(`[{"subject":"shift/c1","rule":"shift","severity":"watch","key":"flag.shift.high","gate":"g1","check":"c1","raised":%d,"cleared":%d,
-		"params":{"chart":"individuals","sigma":0.088652,"target":7.05,"unit":"bar","value":7.315958},"entries":["E022","E023"]}]`,
+		"params":{"chart":"individuals","sigma":0.088652,"target":7.05,"unit":"bar","value":7.331915},"entries":["E022","E023"]}]`,
 		at("2026-02-01T21:00:00Z"), at("2026-02-01T22:00:00Z")))
 }
 

@@ -239,8 +239,10 @@
 //     values of a run are its base: target is their mean, sigma their mean
 //     moving range / 1.128, or the u of the limits in force at the last of them
 //     when that is greater; with both 0 nothing is judged. Each later value
-//     steps the charts of package chart in their designed form, and the chart
-//     of the limits in force at its at tells. Raised at a value that signals,
+//     steps the charts of package chart in their designed form (individuals at
+//     3.18 sigma; EWMA of weight 0.2 at 3.29 of its own; CUSUM of slack 0.5
+//     and limit 6.32 sigma), and the chart of the limits in force at its at
+//     tells. Raised at a value that signals,
 //     cleared by the next that does not, or by a break. chart, sigma, target,
 //     unit, value of the latest; .low or .high.
 //   - rate: the active milking entries of a gate with passages, at not before
