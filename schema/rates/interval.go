@@ -65,8 +65,10 @@ func wilson(hits, trials int64, z float64) (low, high float64) {
 	zz := float64(z*z) / n
 	half := num.Sqrt(float64(zz * (float64(p*q) + float64(0.25*zz))))
 	middle := p + float64(0.5*zz)
-	low, high = float64(p*p)/(middle+half), (middle+half)/(1+zz)
-	if hits == trials {
+	if hits > 0 { // else 0, and 0/0 at a confidence so small that z is 0
+		low = float64(p*p) / (middle + half)
+	}
+	if high = (middle + half) / (1 + zz); hits == trials {
 		high = 1
 	}
 	return low, high

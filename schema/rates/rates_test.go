@@ -69,3 +69,13 @@ func TestDifferenceOnNewcombe(t *testing.T) {
 		within(t, "high", got.High, c.high, 5e-5)
 	}
 }
+
+// A confidence so small that no interval is left: the ends meet, with no hits too.
+func TestIntervalOfNoConfidence(t *testing.T) {
+	for hits, want := range map[int64]float64{0: 0, 5: 0.5, 10: 1} {
+		got, err := Interval(IntervalInput{Hits: hits, Trials: 10, Confidence: 5e-324, Method: "wilson"})
+		if err != nil || got.Low != want || got.High != want {
+			t.Errorf("%d of 10: %+v, %v", hits, got, err)
+		}
+	}
+}
