@@ -132,6 +132,33 @@ type Entry struct {
 // bytes are hashed and signed. Fields that this version does not know are kept
 // in Raw and otherwise ignored. The error is a *Problem.
 func ParseEntry(raw []byte) (*Entry, error) {
+	e := &Entry{}
+	if e.quick(string(raw)) {
+		e.Raw = bytes.Clone(raw)
+		return e, nil
+	}
+	return parse(raw)
+}
+
+// ReadEntry is ParseEntry into an entry that may have been used before, with
+// hardly any memory of its own: all strings but ids are parts of text, and Raw
+// stays nil. After an error e is empty.
+func ReadEntry(e *Entry, text string) error {
+	*e = Entry{}
+	if e.quick(text) {
+		return nil
+	}
+	*e = Entry{}
+	x, err := parse([]byte(text))
+	if err != nil {
+		return err
+	}
+	*e, e.Raw = *x, nil
+	return nil
+}
+
+// parse reads any entry, through the values of its JSON.
+func parse(raw []byte) (*Entry, error) {
 	if len(raw) == 0 {
 		return nil, &Problem{Detail: "the entry is empty"}
 	}

@@ -216,6 +216,7 @@ func FuzzParseEntry(f *testing.F) {
 		f.Add(raw)
 	}
 	f.Fuzz(func(t *testing.T, raw []byte) {
+		agree(t, raw)
 		e, err := ParseEntry(raw)
 		if err != nil {
 			var p *Problem

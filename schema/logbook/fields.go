@@ -9,15 +9,44 @@ import (
 	"gatewright/schema/num"
 )
 
+// form is what kind of value a field has.
+type form uint8
+
+const (
+	textForm     form = iota // str, rule
+	wholeForm                // whole, low, high
+	instantForm              // whole
+	decimalForm              // micro, floor
+	truthForm                // flag
+	wordsForm                // list of 1 to most different words: words, rule
+	decimalsForm             // list of 1 to most numbers: micros
+	versionForm
+)
+
 // field is one member of an entry's JSON: how it is read into the struct and
-// written from it. One table of them serves ParseEntry and Encode.
+// written from it. One table of them serves ParseEntry and Encode; of the
+// accessors only that of its form is set.
 type field struct {
 	name string
-	need bool
-	get  func(e *Entry, v canon.Value, name string) *Problem
-	put  func(e *Entry) (canon.Value, bool)
+	form form
+	need bool // must be there
+	must bool // is written also when it is zero or false
+	id   bool // names an entry
+
+	str    func(e *Entry) *string
+	whole  func(e *Entry) *int64
+	micro  func(e *Entry) *num.Micro
+	flag   func(e *Entry) *bool // of a number: whether it is given
+	words  func(e *Entry) *[]string
+	micros func(e *Entry) *[]num.Micro
+
+	rule      rule
+	low, high int64
+	floor     num.Micro
+	most      int
 }
 
+// read takes the field from an object that was read.
 func (f *field) read(e *Entry, v canon.Value) *Problem {
 	val, ok := v.Get(f.name)
 	if !ok {
@@ -26,7 +55,103 @@ func (f *field) read(e *Entry, v canon.Value) *Problem {
 		}
 		return nil
 	}
-	return f.get(e, val, f.name)
+	return f.get(e, val)
+}
+
+func (f *field) get(e *Entry, v canon.Value) (p *Problem) {
+	switch f.form {
+	case textForm:
+		var s string
+		if s, p = textOf(v, f.name, f.rule); p == nil {
+			*f.str(e) = s
+		}
+	case wholeForm, instantForm:
+		var n int64
+		if f.form == instantForm {
+			n, p = instantOf(v, f.name, false)
+		} else {
+			n, p = wholeOf(v, f.name, f.low, f.high)
+		}
+		if p == nil {
+			*f.whole(e) = n
+			f.given(e)
+		}
+	case decimalForm:
+		var m num.Micro
+		if m, p = microOf(v, f.name, f.floor); p == nil {
+			*f.micro(e) = m
+			f.given(e)
+		}
+	case truthForm:
+		var b bool
+		if b, p = truthOf(v, f.name); p == nil {
+			*f.flag(e) = b
+		}
+	case wordsForm:
+		var list []string
+		if list, p = wordsOf(v, f.name, 1, f.most, f.rule); p == nil {
+			*f.words(e) = list
+		}
+	case decimalsForm:
+		if p = listOf(v, f.name, 1, f.most); p != nil {
+			return p
+		}
+		var out []num.Micro
+		for i, item := range v.List {
+			m, p := microOf(item, index(f.name, i), -num.MicroMax)
+			if p != nil {
+				return p
+			}
+			out = append(out, m)
+		}
+		*f.micros(e) = out
+	case versionForm:
+		_, p = wholeOf(v, f.name, 1, 1)
+		if p == nil {
+			e.V = 1
+		}
+	}
+	return p
+}
+
+// given notes that a number is there, where zero does not say that it is not.
+func (f *field) given(e *Entry) {
+	if f.flag != nil {
+		*f.flag(e) = true
+	}
+}
+
+// put is the field's value, and whether it is written.
+func (f *field) put(e *Entry) (v canon.Value, ok bool) {
+	switch f.form {
+	case textForm:
+		s := *f.str(e)
+		return canon.Text(s), s != ""
+	case wholeForm, instantForm:
+		n := *f.whole(e)
+		if ok = n != 0 || f.must; f.flag != nil {
+			ok = *f.flag(e)
+		}
+		return canon.Int(n), ok
+	case decimalForm:
+		return canon.Num64(f.micro(e).Float()), *f.flag(e)
+	case truthForm:
+		b := *f.flag(e)
+		return canon.Truth(b), b || f.must
+	case wordsForm:
+		v.Kind = canon.List
+		for _, s := range *f.words(e) {
+			v.List = append(v.List, canon.Text(s))
+		}
+		return v, len(v.List) > 0
+	case decimalsForm:
+		v.Kind = canon.List
+		for _, m := range *f.micros(e) {
+			v.List = append(v.List, canon.Num64(m.Float()))
+		}
+		return v, len(v.List) > 0
+	}
+	return canon.Int(int64(e.V)), true
 }
 
 // needed makes a field one that must be there, also when it is zero.
@@ -35,160 +160,52 @@ func needed(f field) field {
 	return f
 }
 
-// rule judges text that is not empty.
-type rule func(name, s string) *Problem
-
-func text[S ~string](name string, at func(*Entry) *S, r rule) field {
-	return field{
-		name: name,
-		get: func(e *Entry, v canon.Value, name string) *Problem {
-			s, p := textOf(v, name, r)
-			if p != nil {
-				return p
-			}
-			*at(e) = S(s)
-			return nil
-		},
-		put: func(e *Entry) (canon.Value, bool) {
-			s := string(*at(e))
-			return canon.Text(s), s != ""
-		},
-	}
-}
-
-func whole(name string, at func(*Entry) *int64, low, high int64) field {
-	return field{
-		name: name,
-		get: func(e *Entry, v canon.Value, name string) *Problem {
-			n, p := wholeOf(v, name, low, high)
-			if p != nil {
-				return p
-			}
-			*at(e) = n
-			return nil
-		},
-		put: func(e *Entry) (canon.Value, bool) {
-			n := *at(e)
-			return canon.Int(n), n != 0
-		},
-	}
-}
-
-// wholeIf is whole with a flag that says whether the field is given.
-func wholeIf(name string, at func(*Entry) (*int64, *bool), low, high int64) field {
-	return field{
-		name: name,
-		get: func(e *Entry, v canon.Value, name string) *Problem {
-			n, p := wholeOf(v, name, low, high)
-			if p != nil {
-				return p
-			}
-			dst, has := at(e)
-			*dst, *has = n, true
-			return nil
-		},
-		put: func(e *Entry) (canon.Value, bool) {
-			n, has := at(e)
-			return canon.Int(*n), *has
-		},
-	}
-}
-
 // must writes a whole number or a truth even when it is zero or false.
 func must(f field) field {
-	put := f.put
-	f.put = func(e *Entry) (canon.Value, bool) {
-		v, _ := put(e)
-		return v, true
-	}
+	f.must = true
 	return needed(f)
 }
 
-func decimal(name string, at func(*Entry) (*num.Micro, *bool), low num.Micro) field {
-	return field{
-		name: name,
-		get: func(e *Entry, v canon.Value, name string) *Problem {
-			m, p := microOf(v, name, low)
-			if p != nil {
-				return p
-			}
-			dst, has := at(e)
-			*dst, *has = m, true
-			return nil
-		},
-		put: func(e *Entry) (canon.Value, bool) {
-			m, has := at(e)
-			return canon.Num64(m.Float()), *has
-		},
-	}
+// rule judges text that is not empty.
+type rule func(name, s string) *Problem
+
+func text(name string, at func(*Entry) *string, r rule) field {
+	return field{name: name, form: textForm, str: at, rule: r}
+}
+
+// entryID is the id of this or an earlier entry.
+func entryID(name string, at func(*Entry) *string) field {
+	return field{name: name, form: textForm, id: true, str: at, rule: checkEntryID}
+}
+
+func whole(name string, at func(*Entry) *int64, low, high int64) field {
+	return field{name: name, form: wholeForm, whole: at, low: low, high: high}
+}
+
+// wholeIf is whole with a flag that says whether the field is given.
+func wholeIf(name string, at func(*Entry) *int64, has func(*Entry) *bool, low, high int64) field {
+	return field{name: name, form: wholeForm, whole: at, flag: has, low: low, high: high}
+}
+
+func instant(name string, at func(*Entry) *int64) field {
+	return field{name: name, form: instantForm, whole: at, low: FirstInstant, high: LastInstant}
+}
+
+func decimal(name string, at func(*Entry) *num.Micro, has func(*Entry) *bool, low num.Micro) field {
+	return field{name: name, form: decimalForm, micro: at, flag: has, floor: low}
 }
 
 func truth(name string, at func(*Entry) *bool) field {
-	return field{
-		name: name,
-		get: func(e *Entry, v canon.Value, name string) *Problem {
-			b, p := truthOf(v, name)
-			if p != nil {
-				return p
-			}
-			*at(e) = b
-			return nil
-		},
-		put: func(e *Entry) (canon.Value, bool) {
-			b := *at(e)
-			return canon.Truth(b), b
-		},
-	}
+	return field{name: name, form: truthForm, flag: at}
 }
 
 // words is a list of 1 to most different words.
 func words(name string, at func(*Entry) *[]string, most int, r rule) field {
-	return field{
-		name: name,
-		get: func(e *Entry, v canon.Value, name string) *Problem {
-			list, p := wordsOf(v, name, 1, most, r)
-			if p != nil {
-				return p
-			}
-			*at(e) = list
-			return nil
-		},
-		put: func(e *Entry) (canon.Value, bool) {
-			v := canon.Value{Kind: canon.List}
-			for _, s := range *at(e) {
-				v.List = append(v.List, canon.Text(s))
-			}
-			return v, len(v.List) > 0
-		},
-	}
+	return field{name: name, form: wordsForm, words: at, most: most, rule: r}
 }
 
 func decimals(name string, at func(*Entry) *[]num.Micro, most int) field {
-	return field{
-		name: name,
-		get: func(e *Entry, v canon.Value, name string) *Problem {
-			if p := listOf(v, name, 1, most); p != nil {
-				return p
-			}
-			var out []num.Micro
-			for i, item := range v.List {
-				m, p := microOf(item, index(name, i), -num.MicroMax)
-				if p != nil {
-					return p
-				}
-				out = append(out, m)
-			}
-			*at(e) = out
-			return nil
-		},
-		put: func(e *Entry) (canon.Value, bool) {
-			v := canon.Value{Kind: canon.List}
-			for _, m := range *at(e) {
-				v.List = append(v.List, canon.Num64(m.Float()))
-			}
-			return v, len(v.List) > 0
-		},
-	}
+	return field{name: name, form: decimalsForm, micros: at, most: most}
 }
 
 // ---- single values, shared with the plan
@@ -241,19 +258,6 @@ func instantOf(v canon.Value, name string, zero bool) (int64, *Problem) {
 		return 0, problem(name, "is after the year 2099")
 	}
 	return wholeOf(v, name, FirstInstant, LastInstant)
-}
-
-func instant(name string, at func(*Entry) *int64) field {
-	f := whole(name, at, FirstInstant, LastInstant)
-	f.get = func(e *Entry, v canon.Value, name string) *Problem {
-		n, p := instantOf(v, name, false)
-		if p != nil {
-			return p
-		}
-		*at(e) = n
-		return nil
-	}
-	return f
 }
 
 func microOf(v canon.Value, name string, low num.Micro) (num.Micro, *Problem) {

@@ -24,6 +24,19 @@ const (
 	LastInstant  int64 = 4102444800000 - 1
 )
 
+// upperValue and lowerValue say which digit a character is, -1 none.
+var upperValue, lowerValue = valuesOf(upperCrockford), valuesOf(lowerCrockford)
+
+func valuesOf(digits string) (values [256]int8) {
+	for i := range values {
+		values[i] = -1
+	}
+	for i := range len(digits) {
+		values[digits[i]] = int8(i)
+	}
+	return values
+}
+
 // NewEntryID makes an id from the moment of recording (ms since the epoch) and
 // ten random bytes of the caller. A time that 48 bits cannot hold is cut to
 // them; Valid then refuses the id.
@@ -62,7 +75,7 @@ func decodeULID(id EntryID) (b [16]byte, ok bool) {
 	bits := -2
 	n := 0
 	for i := range len(id) {
-		at := strings.IndexByte(upperCrockford, id[i])
+		at := upperValue[id[i]]
 		if at < 0 {
 			return b, false
 		}
@@ -92,10 +105,11 @@ func checkEntryID(field, s string) *Problem {
 	case len(s) != 26:
 		return problem(field, "must be an entry id of 26 characters")
 	}
-	if _, ok := decodeULID(EntryID(s)); !ok {
+	t := EntryID(s).Time()
+	if t < 0 {
 		return problem(field, "must be an entry id: digits and capitals without I, L, O, U, the first at most 7")
 	}
-	if t := EntryID(s).Time(); t < FirstInstant || t > LastInstant {
+	if t < FirstInstant || t > LastInstant {
 		return problem(field, "carries a time outside the years 2000 to 2099")
 	}
 	return nil
@@ -241,7 +255,7 @@ func isActor(s string, letter byte) bool {
 		return false
 	}
 	for i := 1; i < len(s); i++ {
-		if strings.IndexByte(lowerCrockford, s[i]) < 0 {
+		if lowerValue[s[i]] < 0 {
 			return false
 		}
 	}

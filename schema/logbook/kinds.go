@@ -1,7 +1,6 @@
 package logbook
 
 import (
-	"gatewright/schema/canon"
 	"gatewright/schema/num"
 )
 
@@ -10,9 +9,9 @@ import (
 const maxOffset = LastInstant
 
 var commonFields = []field{
-	needed(text("id", func(e *Entry) *EntryID { return &e.ID }, checkEntryID)),
+	needed(entryID("id", func(e *Entry) *string { return (*string)(&e.ID) })),
 	version,
-	needed(text("kind", func(e *Entry) *Kind { return &e.Kind }, knownKind)),
+	needed(text("kind", func(e *Entry) *string { return (*string)(&e.Kind) }, knownKind)),
 	needed(instant("at", func(e *Entry) *int64 { return &e.At })),
 	whole("off", func(e *Entry) *int64 { return &e.Off }, -maxOffset, maxOffset),
 	needed(text("by", func(e *Entry) *string { return &e.By }, personID)),
@@ -22,19 +21,10 @@ var commonFields = []field{
 	text("check", func(e *Entry) *string { return &e.Check }, itemID),
 	text("visit", func(e *Entry) *string { return &e.Visit }, tagID),
 	text("round", func(e *Entry) *string { return &e.Round }, itemID),
-	text("replaces", func(e *Entry) *EntryID { return &e.Replaces }, checkEntryID),
+	entryID("replaces", func(e *Entry) *string { return (*string)(&e.Replaces) }),
 }
 
-var version = field{
-	name: "v",
-	need: true,
-	get: func(e *Entry, v canon.Value, name string) *Problem {
-		n, p := wholeOf(v, name, 1, 1)
-		e.V = int(n)
-		return p
-	},
-	put: func(e *Entry) (canon.Value, bool) { return canon.Int(int64(e.V)), true },
-}
+var version = field{name: "v", form: versionForm, need: true}
 
 func knownKind(name, s string) *Problem {
 	if specOf(Kind(s)) == nil {
@@ -48,6 +38,7 @@ type spec struct {
 	kind   Kind
 	needs  []string // common fields that must be there
 	fields []field
+	all    []*field // with the common ones, by name
 	// relate judges what no single field can, after all were read.
 	relate func(e *Entry) *Problem
 }
@@ -56,7 +47,7 @@ var kinds = []spec{
 	{kind: Tick, needs: []string{"check"}, fields: []field{truth("bad", func(e *Entry) *bool { return &e.Bad }), words0}},
 	{kind: Reading, needs: []string{"check"}, fields: []field{value, unitField, marks, method,
 		decimals("repeats", func(e *Entry) *[]num.Micro { return &e.Repeats }, 20),
-		decimal("u", func(e *Entry) (*num.Micro, *bool) { return &e.U, &e.HasU }, 0),
+		decimal("u", func(e *Entry) *num.Micro { return &e.U }, func(e *Entry) *bool { return &e.HasU }, 0),
 		truth("before", func(e *Entry) *bool { return &e.Before }),
 		truth("baseline", func(e *Entry) *bool { return &e.Baseline }),
 	}, relate: func(e *Entry) *Problem {
@@ -116,7 +107,7 @@ var kinds = []spec{
 		needed(text("item", func(e *Entry) *string { return &e.Item }, upTo(200))),
 		text("serial", func(e *Entry) *string { return &e.Serial }, upTo(100)),
 		text("removed", func(e *Entry) *string { return &e.Removed }, upTo(100)),
-		wholeIf("passes", func(e *Entry) (*int64, *bool) { return &e.Passes, &e.HasPasses }, 0, 1e12),
+		wholeIf("passes", func(e *Entry) *int64 { return &e.Passes }, func(e *Entry) *bool { return &e.HasPasses }, 0, 1e12),
 		text("warranty", func(e *Entry) *string { return &e.Warranty }, day),
 		text("finding", func(e *Entry) *string { return &e.Finding }, upTo(MaxText)),
 	}},
@@ -138,8 +129,8 @@ var kinds = []spec{
 		must(whole("passages", func(e *Entry) *int64 { return &e.Passages }, 0, 1e9)),
 		must(whole("read", func(e *Entry) *int64 { return &e.Read }, 0, 1e9)),
 		must(whole("sorted", func(e *Entry) *int64 { return &e.Sorted }, 0, 1e9)),
-		wholeIf("wrong", func(e *Entry) (*int64, *bool) { return &e.Wrong, &e.HasWrong }, 0, 1e9),
-		wholeIf("followers", func(e *Entry) (*int64, *bool) { return &e.Followers, &e.HasFollowers }, 0, 1e9),
+		wholeIf("wrong", func(e *Entry) *int64 { return &e.Wrong }, func(e *Entry) *bool { return &e.HasWrong }, 0, 1e9),
+		wholeIf("followers", func(e *Entry) *int64 { return &e.Followers }, func(e *Entry) *bool { return &e.HasFollowers }, 0, 1e9),
 	}, relate: func(e *Entry) *Problem {
 		if e.To <= e.From {
 			return relation("to", "must be later than from")
@@ -157,10 +148,10 @@ var kinds = []spec{
 	{kind: Survey, fields: []field{
 		needed(text("survey", func(e *Entry) *string { return &e.Survey }, tagID)),
 		text("point", func(e *Entry) *string { return &e.Point }, tagID),
-		decimal("x", func(e *Entry) (*num.Micro, *bool) { return &e.X, &e.HasX }, -num.MicroMax),
-		decimal("y", func(e *Entry) (*num.Micro, *bool) { return &e.Y, &e.HasY }, -num.MicroMax),
+		decimal("x", func(e *Entry) *num.Micro { return &e.X }, func(e *Entry) *bool { return &e.HasX }, -num.MicroMax),
+		decimal("y", func(e *Entry) *num.Micro { return &e.Y }, func(e *Entry) *bool { return &e.HasY }, -num.MicroMax),
 		value, unitField,
-		decimal("height", func(e *Entry) (*num.Micro, *bool) { return &e.Height, &e.HasHeight }, -num.MicroMax),
+		decimal("height", func(e *Entry) *num.Micro { return &e.Height }, func(e *Entry) *bool { return &e.HasHeight }, -num.MicroMax),
 		words0,
 	}, relate: func(e *Entry) *Problem {
 		if e.HasValue && e.Unit == "" {
@@ -186,10 +177,10 @@ var (
 	words0 = text("text", func(e *Entry) *string { return &e.Text }, upTo(MaxText))
 	why    = text("why", func(e *Entry) *string { return &e.Why }, upTo(MaxText))
 	chips  = words("chips", func(e *Entry) *[]string { return &e.Chips }, 16, wordID)
-	of     = text("of", func(e *Entry) *EntryID { return &e.Of }, checkEntryID)
+	of     = entryID("of", func(e *Entry) *string { return (*string)(&e.Of) })
 	flag   = needed(text("flag", func(e *Entry) *string { return &e.Flag }, subject))
 	jws    = text("jws", func(e *Entry) *string { return &e.JWS }, compactJWS)
-	value  = decimal("value", func(e *Entry) (*num.Micro, *bool) { return &e.Value, &e.HasValue }, -num.MicroMax)
+	value  = decimal("value", func(e *Entry) *num.Micro { return &e.Value }, func(e *Entry) *bool { return &e.HasValue }, -num.MicroMax)
 	marks  = text("marks", func(e *Entry) *string { return &e.Marks }, oneOf("below", "between", "above"))
 	method = text("method", func(e *Entry) *string { return &e.Method },
 		oneOf("gauge", "thumb", "sound", "video", "pole", "level"))
