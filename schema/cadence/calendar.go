@@ -51,6 +51,13 @@ func (c *clock) look(t int64) {
 	}
 }
 
+// Instant is the first instant at which the zone's clocks show local (ms since
+// 1970-01-01T00:00 local) or later.
+func Instant(loc *time.Location, local int64) int64 {
+	c := clock{loc: loc}
+	return c.instant(local)
+}
+
 // offset is what local clocks add to UTC at t, in ms.
 func (c *clock) offset(t int64) int64 {
 	c.look(t)

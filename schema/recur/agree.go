@@ -17,8 +17,13 @@ const secondsMost = 5_000_000
 // It is asked from the period of the first one on, with everything said that a
 // rule can leave open, so that it need not count from the start of the rule.
 func agree(r *wall.Rule, found []int64) error {
-	if len(found) == 0 || r.ByWeekNo != nil {
+	if len(found) == 0 {
 		return nil
+	}
+	for _, n := range r.ByWeekNo {
+		if n >= 52 || n <= -52 {
+			return nil
+		}
 	}
 	from, last := found[0], found[len(found)-1]
 	unit := map[wall.Freq]int64{wall.Hourly: 3600_000, wall.Minutely: 60_000, wall.Secondly: 1000}[r.Freq]
@@ -49,7 +54,7 @@ var weekdays = [...]rrule.Weekday{rrule.MO, rrule.TU, rrule.WE, rrule.TH, rrule.
 func ask(r *wall.Rule, from int64) (rrule.Next, error) {
 	option := rrule.ROption{
 		Freq: rrule.Frequency(r.Freq), Interval: int(r.Interval), Wkst: weekdays[r.Wkst],
-		Bysetpos: r.BySetPos, Bymonth: r.ByMonth, Bymonthday: r.ByMonthDay, Byyearday: r.ByYearDay,
+		Bysetpos: r.BySetPos, Bymonth: r.ByMonth, Bymonthday: r.ByMonthDay, Byyearday: r.ByYearDay, Byweekno: r.ByWeekNo,
 		Byhour: r.ByHour, Byminute: r.ByMinute, Bysecond: r.BySecond,
 		Byweekday: weekdaysOf(r), Dtstart: time.UnixMilli(r.PeriodStart(from)).UTC(),
 	}

@@ -6,6 +6,7 @@ import (
 	"strings"
 	"time"
 
+	"gatewright/schema/cadence"
 	"gatewright/schema/input"
 	"gatewright/schema/recur/wall"
 	"gatewright/schema/zones"
@@ -51,8 +52,9 @@ const (
 // Two evaluators written apart read the rule: github.com/teambition/rrule-go
 // and schema/recur/wall, and an answer is given only when they agree. The
 // second one looks first, because it counts its steps and the other cannot be
-// stopped once it looks for a time that never comes. Rules with BYWEEKNO are
-// the second one's alone: rrule-go (1.8.2) misses weeks at the turn of a year.
+// stopped once it looks for a time that never comes. Rules with a BYWEEKNO of
+// 52 or 53, from either end, are the second one's alone: rrule-go (1.8.2) errs
+// about the first days of years there (1983-01-01 is in week 52, it says 53).
 //
 // It refuses, naming the field: what RFC 5545 does not allow, also where
 // rrule-go does (BYEASTER, numbers on weekdays of weekly rules, INTERVAL=0,
@@ -97,7 +99,7 @@ func next(in NextInput, r *wall.Rule, loc *time.Location, after, until int64) (N
 	// clock is not after.
 	var found []int64
 	done := r.Walk(max(after, -1<<50)-26*3600*1000, 1<<62, stepsMost, func(at int64) bool {
-		instant := instant(at, loc)
+		instant := cadence.Instant(loc, at)
 		if instant <= after {
 			return true
 		}
@@ -122,43 +124,13 @@ func next(in NextInput, r *wall.Rule, loc *time.Location, after, until int64) (N
 	return out, nil
 }
 
-// instant is the first instant at which the zone's clocks show a local time or
-// later, both in milliseconds.
-func instant(at int64, loc *time.Location) int64 {
-	const far = 26 * 3600 * 1000
-	for t := at - far; ; {
-		x := time.UnixMilli(t).In(loc)
-		_, offset := x.Zone()
-		begin, end := x.ZoneBounds()
-		until := int64(1 << 62)
-		if !end.IsZero() {
-			until = end.UnixMilli()
-		}
-		if until <= t {
-			// For years that follow the table's rule, ZoneBounds takes 365 days
-			// for a leap year too (Go 1.26): the stretch goes on until midnight.
-			until = t - floorMod(t, 86400000) + 86400000
-		}
-		first := at - int64(offset)*1000
-		if !begin.IsZero() {
-			first = max(first, begin.UnixMilli())
-		}
-		if first < until {
-			return first
-		}
-		t = until
-	}
-}
-
-func floorMod(a, b int64) int64 { return ((a % b) + b) % b }
-
 // instantOf reads an instant or a local time.
 func instantOf(text string, loc *time.Location) (int64, error) {
 	if t, err := time.Parse(time.RFC3339, text); err == nil && t.Year() >= 1 && t.Year() <= 9999 {
 		return t.UnixMilli(), nil
 	}
 	if t, err := time.Parse(local, text); err == nil {
-		return instant(t.UnixMilli(), loc), nil
+		return cadence.Instant(loc, t.UnixMilli()), nil
 	}
 	return 0, input.Bad("after", "must be an instant such as 2026-03-29T05:30:00+01:00 or a local date and time such as 2026-03-29T05:30:00")
 }
