@@ -94,22 +94,22 @@ func Run(ctx context.Context, t Trial) (*Report, error) {
 		return nil, err
 	}
 	for i := range t.Sites {
-		seed := t.First + uint64(i)
-		said := map[string]verdict{}
+		var said []verdict
 		for _, m := range t.programs {
-			said[m.name] = verdicts[m.name][i]
+			said = append(said, verdicts[m.name][i].by(m.name))
 		}
 		if naive[i] != (verdict{}) {
-			said["naive"] = naive[i]
+			said = append(said, naive[i].by("naive"))
 		}
-		if !same(said) {
-			report.Different++
-			if len(report.Seeds) < shown {
-				report.Seeds = append(report.Seeds, seed)
-				fmt.Fprintf(t.Says, "seed %d: ./ops/agree --seed %d\n", seed, seed)
-				for name, v := range said {
-					fmt.Fprintf(t.Says, "  %-9s %s\n", name, v)
-				}
+		if same(said) {
+			continue
+		}
+		if report.Different++; report.Different <= shown {
+			seed := t.First + uint64(i)
+			report.Seeds = append(report.Seeds, seed)
+			fmt.Fprintf(t.Says, "seed %d: ./ops/agree --seed %d\n", seed, seed)
+			for _, v := range said {
+				fmt.Fprintf(t.Says, "  %-9s %s\n", v.who, v)
 			}
 		}
 	}
@@ -123,13 +123,11 @@ func Run(ctx context.Context, t Trial) (*Report, error) {
 	return report, nil
 }
 
-func same(said map[string]verdict) bool {
-	var first *verdict
+func same(said []verdict) bool {
 	for _, v := range said {
-		if v.refused != "" || first != nil && v != *first {
+		if v.refused != "" || v.by("") != said[0].by("") {
 			return false
 		}
-		first = &v
 	}
 	return true
 }
@@ -232,7 +230,7 @@ func (t *Trial) play(ctx context.Context, report *Report) (map[string][]verdict,
 		return nil, nil, err
 	}
 	for _, l := range lanes {
-		report.Platforms[l.program.name].CPU = seconds(time.Duration(l.seconds * float64(time.Second)))
+		report.Platforms[l.program.name].CPU = seconds(l.cpu)
 	}
 	return verdicts, naive, nil
 }

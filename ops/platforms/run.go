@@ -8,6 +8,7 @@ import (
 	"io"
 	"strconv"
 	"strings"
+	"time"
 )
 
 // verdict is what one evaluator made of one site.
@@ -15,6 +16,12 @@ type verdict struct {
 	answers int
 	digest  string
 	refused string // the sentence, when it could not be played
+	who     string // where verdicts are compared
+}
+
+func (v verdict) by(who string) verdict {
+	v.who = who
+	return v
 }
 
 func (v verdict) String() string {
@@ -29,7 +36,7 @@ type lane struct {
 	program program
 	sites   chan []byte
 	judged  func(seed uint64, v verdict) // called from one goroutine
-	seconds float64                      // of processor time, once it has ended
+	cpu     time.Duration                // once it has ended
 }
 
 // run goes on until the sites are closed, or ctx is.
@@ -60,7 +67,7 @@ func (l *lane) run(ctx context.Context) error {
 	ended := cmd.Wait()
 	stop()
 	fed := <-sent
-	l.seconds = (cmd.ProcessState.UserTime() + cmd.ProcessState.SystemTime()).Seconds()
+	l.cpu = cmd.ProcessState.UserTime() + cmd.ProcessState.SystemTime()
 	switch {
 	case err != nil:
 		return fmt.Errorf("%s: %w", name, err)
