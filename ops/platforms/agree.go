@@ -42,6 +42,7 @@ type Report struct {
 	Seeds     []uint64            `json:"seeds,omitempty"` // of the first of them
 
 	Calculations *Calculations `json:"calculations"`
+	BrokenOff    bool          `json:"broken_off,omitempty"`
 	Seconds      float64       `json:"seconds"` // from beginning to end, building included
 }
 
@@ -56,7 +57,7 @@ type Outcome struct {
 
 // Agreed says whether at least two evaluators were compared and none differed.
 func (r *Report) Agreed() bool {
-	return r.Different == 0 && r.Sites > 0 && r.compared() >= 2
+	return r.Different == 0 && r.Sites > 0 && !r.BrokenOff && r.compared() >= 2
 }
 
 func (r *Report) compared() int {
@@ -72,13 +73,17 @@ func (r *Report) compared() int {
 	return n
 }
 
+// every so many sites it is said how far the trial is.
+const every = 250
+
 // shown is how many differing seeds are named.
 const shown = 10
 
-// Run plays the trial. An error means that it could not be played to its end; that they differ is no error.
+// Run plays the trial. An error means that it could not be played; that they differ is no error. When ctx ends while
+// sites are played, the report is on those that were.
 func Run(ctx context.Context, t Trial) (*Report, error) {
 	began := time.Now()
-	report := &Report{Sites: t.Sites, First: t.First, Platforms: map[string]*Outcome{}}
+	report := &Report{First: t.First, Platforms: map[string]*Outcome{}}
 	if err := t.prepare(ctx, report); err != nil {
 		return nil, err
 	}
@@ -93,7 +98,7 @@ func Run(ctx context.Context, t Trial) (*Report, error) {
 	if err != nil {
 		return nil, err
 	}
-	for i := range t.Sites {
+	for i := range report.Sites {
 		var said []verdict
 		for _, m := range t.programs {
 			said = append(said, verdicts[m.name][i].by(m.name))
@@ -176,9 +181,10 @@ func (t *Trial) prepare(ctx context.Context, report *Report) error {
 }
 
 // play makes the sites and hands each to every program and to the independent evaluator. What one said is at the
-// site's place; a zero verdict is one that was not asked for.
+// site's place; a zero verdict is one that was not asked for. How many sites there were is in the report.
 func (t *Trial) play(ctx context.Context, report *Report) (map[string][]verdict, []verdict, error) {
-	ctx, fail := context.WithCancelCause(ctx)
+	until := ctx
+	ctx, fail := context.WithCancelCause(context.WithoutCancel(ctx))
 	defer fail(nil)
 	verdicts, naive := map[string][]verdict{}, make([]verdict, t.Sites)
 	var lanes []*lane
@@ -203,7 +209,10 @@ func (t *Trial) play(ctx context.Context, report *Report) (map[string][]verdict,
 	var making sync.WaitGroup
 	for range min(runtime.GOMAXPROCS(0), 8) {
 		making.Go(func() {
-			for i := int(next.Add(1)) - 1; i < t.Sites && ctx.Err() == nil; i = int(next.Add(1)) - 1 {
+			for i := int(next.Add(1)) - 1; i < t.Sites; i = int(next.Add(1)) - 1 {
+				if ctx.Err() != nil || until.Err() != nil {
+					return
+				}
 				s := Draw(t.First + uint64(i))
 				line := append(s.AppendJSON(nil), '\n')
 				for _, l := range lanes {
@@ -215,7 +224,7 @@ func (t *Trial) play(ctx context.Context, report *Report) (map[string][]verdict,
 				if t.NaiveOf > 0 && i%t.NaiveOf == 0 {
 					naive[i] = judge(s)
 				}
-				if n := done.Add(1); n%1000 == 0 {
+				if n := done.Add(1); n%every == 0 {
 					fmt.Fprintf(t.Says, "%d sites\n", n)
 				}
 			}
@@ -229,6 +238,9 @@ func (t *Trial) play(ctx context.Context, report *Report) (map[string][]verdict,
 	if err := context.Cause(ctx); err != nil {
 		return nil, nil, err
 	}
+	// Whatever site was begun was played, and they are begun in order.
+	report.Sites = int(done.Load())
+	report.BrokenOff = report.Sites < t.Sites
 	for _, l := range lanes {
 		report.Platforms[l.program.name].CPU = seconds(l.cpu)
 	}

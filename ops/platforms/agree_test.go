@@ -8,6 +8,7 @@ import (
 	"os"
 	"reflect"
 	"slices"
+	"strconv"
 	"strings"
 	"testing"
 
@@ -30,6 +31,10 @@ func TestMain(m *testing.M) {
 
 var evaluators = map[string]func(*play.Site) (play.Evaluator, error){
 	"naive again": func(s *play.Site) (play.Evaluator, error) { return &independent{site: s}, nil },
+	"echo":        func(*play.Site) (play.Evaluator, error) { return echo{}, nil },
+	"echo with other bytes": func(s *play.Site) (play.Evaluator, error) {
+		return &altered{Evaluator: echo{}, site: s}, nil
+	},
 	"other bytes": func(s *play.Site) (play.Evaluator, error) {
 		return &altered{Evaluator: &independent{site: s}, site: s}, nil
 	},
@@ -46,6 +51,13 @@ var evaluators = map[string]func(*play.Site) (play.Evaluator, error){
 		return &independent{site: s}, nil
 	},
 }
+
+// echo answers quickly, and nothing.
+type echo struct{}
+
+func (echo) Add([]byte) error                   { return nil }
+func (echo) Reload() error                      { return nil }
+func (echo) Evaluate(now int64) ([]byte, error) { return strconv.AppendInt(nil, now, 10), nil }
 
 // altered writes one byte of one answer of two sites otherwise.
 type altered struct {
@@ -70,8 +82,7 @@ func as(names ...string) []program {
 	return list
 }
 
-// naiveOf is 0 as long as the engine does not say everything yet that its comment asks for; ops/naive knows when.
-var naiveOf = flag.Int("naive-of", 0, "the independent evaluator plays every so many-th site; 0 = none")
+var naiveOf = flag.Int("naive-of", 10, "the independent evaluator plays every so many-th site; 0 = none")
 
 // Every platform that can be had here, and the independent evaluator on some of the sites.
 func TestPlatformsAgree(t *testing.T) {
@@ -133,12 +144,31 @@ func TestProgramThatDiesIsAnError(t *testing.T) {
 	}
 }
 
-func TestCancelled(t *testing.T) {
+// A trial that is broken off reports on the sites that were played until then, and nobody has agreed.
+func TestBrokenOff(t *testing.T) {
 	ctx, cancel := context.WithCancel(t.Context())
-	cancel()
-	if _, err := Run(ctx, Trial{First: 1, Sites: 50, Says: t.Output(), programs: as("naive again")}); err == nil {
-		t.Error("a trial that was broken off came to an end")
+	defer cancel()
+	trial := Trial{First: 1, Sites: 1 << 20, NaiveOf: 0, Says: firstWord(cancel), programs: as("echo", "echo with other bytes")}
+	report, err := Run(ctx, trial)
+	if err != nil {
+		t.Fatal(err)
 	}
+	if !report.BrokenOff || report.Agreed() || report.Sites < every || report.Sites > 2*every || !slices.Equal(report.Seeds, []uint64{5, 6}) {
+		t.Errorf("%+v", report)
+	}
+	for name, o := range report.Platforms {
+		if o.Sites != report.Sites {
+			t.Errorf("%s played %d of %d sites", name, o.Sites, report.Sites)
+		}
+	}
+}
+
+// firstWord does something when it is first written to.
+type firstWord func()
+
+func (f firstWord) Write(b []byte) (int, error) {
+	f()
+	return len(b), nil
 }
 
 // One site in full: what all say once, and who says what where they differ.
