@@ -57,6 +57,9 @@ func (m *moment) readings(id string) []judged {
 
 // guardOf is the guard band of an uncertainty.
 func (l *limitsPeriod) guardOf(u micro) micro {
+	if l.Guard == 0 || u == 0 {
+		return 0
+	}
 	band := big.NewRat(int64(l.Guard), 1_000_000)
 	return ratMillionths(band.Mul(band, big.NewRat(int64(u), 1_000_000)))
 }

@@ -119,6 +119,9 @@ func drifting(run []judged) (variant string, params object, ok bool) {
 		return "", nil, false
 	}
 	instant := func(c float64) int64 {
+		if c < days(r.At) {
+			return max(floorDiv(r.At+minute/2, minute)*minute, r.At)
+		}
 		t := int64(math.Floor((float64(c*86_400_000)+float64(run[0].At))/60_000+0.5)) * minute
 		return max(t, r.At)
 	}
