@@ -12,9 +12,6 @@ type flag struct {
 	fields          object
 }
 
-// without are rules to leave out, while the engine is built up to them.
-var without = map[string]bool{}
-
 func put(o object, name, value string) {
 	if value != "" {
 		o[name] = value
@@ -69,7 +66,7 @@ func (m *moment) flags() []*flag {
 		m.rates(), m.repeats(), m.quietSite(), m.quietDevices(), m.altered())
 	real := []*flag{}
 	for _, f := range all {
-		if f.raised < f.cleared && !without[f.rule] {
+		if f.raised < f.cleared {
 			m.acts(f)
 			real = append(real, f)
 		}
@@ -97,9 +94,7 @@ func listed(flags []*flag, now int64) []any {
 	})
 	list := []any{}
 	for _, f := range shown {
-		if !without["under"] {
-			put(f.fields, "under", under(f, shown))
-		}
+		put(f.fields, "under", under(f, shown))
 		list = append(list, f.fields)
 	}
 	return list
