@@ -22,6 +22,7 @@ type Engine struct {
 	headsLent bool
 
 	strings map[string]string
+	recent  [64]string // of strings, those that were asked for last
 	slab    []fact
 	facts   map[logbook.EntryID]*fact
 	killers map[logbook.EntryID][]*fact // by the id that they void or replace

@@ -12,6 +12,9 @@ type triggers struct {
 // forget drops what an entry with this at may have changed.
 func (t *triggers) forget(at int64) {
 	n := len(t.anchors)
+	if n == 0 || t.anchors[n-1] < at {
+		return
+	}
 	for n > 0 && t.anchors[n-1] >= at {
 		n--
 	}

@@ -29,6 +29,8 @@ type fact struct {
 	baseline, isClosed bool // isClosed: of a visit
 
 	linked  bool // subjects know of it
+	answers *check
+	made    *device
 	inForce bool // at <= now
 	active  bool // in force, and neither voided nor replaced
 	odd     oddness
@@ -76,7 +78,7 @@ func (e *Engine) fact(x *logbook.Entry) *fact {
 	s := e.intern
 	f := e.room()
 	*f = fact{
-		id: x.ID, kind: logbook.Kind(s(string(x.Kind))), at: x.At, by: s(x.By), dev: s(x.Dev),
+		id: x.ID, kind: kindOf(e, x.Kind), at: x.At, by: s(x.By), dev: s(x.Dev),
 		gate: s(x.Gate), part: s(x.Part), check: s(x.Check), visit: s(x.Visit), replaces: x.Replaces,
 		detail: noDetail,
 	}
@@ -120,16 +122,39 @@ func (e *Engine) room() *fact {
 	return f
 }
 
+// intern gives the one copy that is kept of a string. What was asked for last
+// is found without the map.
 func (e *Engine) intern(s string) string {
-	if s == "" {
+	n := len(s)
+	if n == 0 {
 		return ""
 	}
-	if have, ok := e.strings[s]; ok {
-		return have
+	recent := &e.recent[(int(s[n-1])+3*int(s[n/2])+5*int(s[0])+n)%len(e.recent)]
+	if *recent == s {
+		return *recent
 	}
-	s = string(append([]byte(nil), s...))
-	e.strings[s] = s
-	return s
+	have, ok := e.strings[s]
+	if !ok {
+		have = string(append([]byte(nil), s...))
+		e.strings[have] = have
+	}
+	*recent = have
+	return have
+}
+
+// kindOf is a kind in the copy that the program has of it.
+func kindOf(e *Engine, k logbook.Kind) logbook.Kind {
+	switch k {
+	case logbook.Tick:
+		return logbook.Tick
+	case logbook.Reading:
+		return logbook.Reading
+	case logbook.ModeSeen:
+		return logbook.ModeSeen
+	case logbook.Note:
+		return logbook.Note
+	}
+	return logbook.Kind(e.intern(string(k)))
 }
 
 // killed says whether a later active entry voids or replaces f. Only greater

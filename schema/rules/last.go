@@ -30,6 +30,9 @@ type chain struct {
 // forget drops what an entry with this at may have changed.
 func (c *chain) forget(at int64) {
 	n := len(c.ats)
+	if n == 0 || c.ats[n-1] < at {
+		return
+	}
 	for n > 0 && c.ats[n-1] >= at {
 		n--
 	}

@@ -10,7 +10,11 @@ import (
 func (e *Engine) link(f *fact) {
 	f.linked = true
 	if isDoing(f.kind) && f.check != "" {
-		e.check(f.check).entries.add(f)
+		f.answers = e.check(f.check)
+		f.answers.entries.add(f)
+	}
+	if f.byPerson() {
+		f.made = e.device(f.dev)
 	}
 	switch f.kind {
 	case logbook.ModeSeen:
@@ -50,8 +54,8 @@ func (e *Engine) visitsOf() *factList { return listOf(e.events, logbook.EventVis
 // touchFact marks what has to be worked out again because f became active or
 // stopped being so.
 func (e *Engine) touchFact(f *fact) {
-	if isDoing(f.kind) && f.check != "" {
-		e.check(f.check).changed(e, f)
+	if f.answers != nil {
+		f.answers.changed(e, f)
 	}
 	switch f.kind {
 	case logbook.ModeSeen:
@@ -103,12 +107,11 @@ func (e *Engine) touchFact(f *fact) {
 			e.touch(o.fragment)
 		}
 	}
-	if f.byPerson() {
+	if f.made != nil {
 		e.quiet.people.changed(f)
 		e.touch(e.quiet.fragment)
-		d := e.device(f.dev)
-		d.people.changed(f)
-		e.touch(d.fragment)
+		f.made.people.changed(f)
+		e.touch(f.made.fragment)
 	}
 }
 

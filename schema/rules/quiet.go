@@ -24,7 +24,7 @@ type gap struct{ from, to *fact }
 // people is a list of the active entries by persons, of all or of one device,
 // and of the gaps in it that are longer than long.
 type people struct {
-	long   int64
+	long   int64 // 0 = none is
 	active []*fact
 	gaps   []gap
 }
@@ -69,7 +69,7 @@ func (p *people) find(from *fact) int {
 
 // open adds the gap between two neighbours, if it is one.
 func (p *people) open(from, to *fact) {
-	if from == nil || to == nil || to.at-from.at <= p.long {
+	if p.long == 0 || from == nil || to == nil || to.at-from.at <= p.long {
 		return
 	}
 	p.gaps = slices.Insert(p.gaps, p.find(from), gap{from, to})
@@ -77,7 +77,7 @@ func (p *people) open(from, to *fact) {
 
 // shut takes the gap between two that are neighbours no more.
 func (p *people) shut(from, to *fact) {
-	if from == nil || to == nil || to.at-from.at <= p.long {
+	if p.long == 0 || from == nil || to == nil || to.at-from.at <= p.long {
 		return
 	}
 	i := p.find(from)
