@@ -5,6 +5,7 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -13,11 +14,24 @@ import (
 	"gatewright/sync/hub"
 )
 
-// inviteLength is 100 bits of Crockford's base 32.
-const inviteLength = 20
+// An invitation's link holds 100 bits of Crockford's base 32. The code that is read out and typed holds 40, for ten
+// minutes; what guessing at it may cost is bounded where requests come in.
+const (
+	inviteLength = 20
+	shortLength  = 8
+)
 
-// InviteLife is how long an invitation's link can be used.
-const InviteLife = 24 * time.Hour
+// InviteLife is how long an invitation's link can be used, ShortLife its code that is typed.
+const (
+	InviteLife = 24 * time.Hour
+	ShortLife  = 10 * time.Minute
+)
+
+// Short says whether a code has the length of one that is typed.
+func Short(code string) bool {
+	code, err := cleanCode(code)
+	return err == nil && len(code) == shortLength
+}
 
 // Invitation is a one-use way in, bound to a site and a role; Person is set when it enrols a further device of
 // somebody who is known already.
@@ -27,21 +41,45 @@ type Invitation struct {
 	Person  string
 	Name    string
 	Expires int64
+	Limits  Limits
+	// From and Until bound the grant it gives; From 0 = from when it is spent, Until 0 = open.
+	From, Until int64
+	Owner       bool // the first manager, and whom an owner makes one
 }
 
-// Invite makes an invitation and gives its code, which is kept nowhere else.
-func (a *Accounts) Invite(ctx context.Context, inv Invitation, by string) (code string, err error) {
+// Invited is what is told of a new invitation, once: its codes are kept nowhere.
+type Invited struct {
+	Code       string // for the link
+	Short      string // to be read out and typed
+	ShortUntil int64
+}
+
+// Invite makes an invitation.
+func (a *Accounts) Invite(ctx context.Context, inv Invitation, by string) (made Invited, err error) {
 	if err := checkRole(inv.Role); err != nil {
-		return "", err
+		return Invited{}, err
 	}
 	if inv.Name != "" {
 		if inv.Name, err = cleanName("name", inv.Name); err != nil {
-			return "", err
+			return Invited{}, err
 		}
 	}
-	code, err = a.code(inviteLength)
+	gates, doings, err := inv.Limits.stored()
 	if err != nil {
-		return "", fmt.Errorf("drawing a code: %w", err)
+		return Invited{}, err
+	}
+	if inv.Until != 0 && inv.Until <= max(inv.From, a.millis()) {
+		return Invited{}, invalid("until", "until must be later than from, and than now.")
+	}
+	code, err1 := a.code(inviteLength)
+	short, err2 := a.code(shortLength)
+	if err := errors.Join(err1, err2); err != nil {
+		return Invited{}, fmt.Errorf("drawing a code: %w", err)
+	}
+	made = Invited{Code: code, Short: short, ShortUntil: min(inv.Expires, a.millis()+ShortLife.Milliseconds())}
+	owner := 0
+	if inv.Owner {
+		owner = 1
 	}
 	err = a.db.Write(ctx, func(tx *sql.Tx) error {
 		if inv.Person != "" {
@@ -49,15 +87,24 @@ func (a *Accounts) Invite(ctx context.Context, inv Invitation, by string) (code 
 				return err
 			}
 		}
-		_, err := tx.ExecContext(ctx, `INSERT INTO invitations(code_hash, site_id, role, person_id, name, created_by, created_at, expires_at)
-			VALUES($1, $2, $3, $4, $5, $6, $7, $8)`,
-			hash(code), inv.Site, string(inv.Role), orNull(inv.Person), orNull(inv.Name), by, a.millis(), inv.Expires)
+		_, err := tx.ExecContext(ctx, `INSERT INTO invitations(code_hash, site_id, role, person_id, name, created_by, created_at, expires_at,
+			short_hash, short_until, gates, doings, from_at, until_at, owner)
+			VALUES($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15)`,
+			hash(code), inv.Site, string(inv.Role), orNull(inv.Person), orNull(inv.Name), by, a.millis(), inv.Expires,
+			hash(short), made.ShortUntil, orNull(gates), orNull(doings), zeroNull(inv.From), zeroNull(inv.Until), owner)
 		return err
 	})
 	if err != nil {
-		return "", fmt.Errorf("keeping the invitation: %w", err)
+		return Invited{}, fmt.Errorf("keeping the invitation: %w", err)
 	}
-	return code, nil
+	return made, nil
+}
+
+func zeroNull(n int64) any {
+	if n == 0 {
+		return nil
+	}
+	return n
 }
 
 func orNull(s string) any {
@@ -69,9 +116,18 @@ func orNull(s string) any {
 
 // cleanCode undoes what hands and eyes do to a code: case, spaces, dashes, O for 0, I and L for 1.
 func cleanCode(code string) (string, error) {
+	code, err := cleanOf(code, inviteLength, shortLength)
+	if err != nil {
+		return "", invalid("code", "code is not a whole invitation code: it has 20 letters and digits, or 8 when it was read out.")
+	}
+	return code, nil
+}
+
+// cleanOf undoes the same to a code of one of these lengths.
+func cleanOf(code string, lengths ...int) (string, error) {
 	code = strings.NewReplacer(" ", "", "-", "", "O", "0", "I", "1", "L", "1").Replace(strings.ToUpper(code))
-	if len(code) != inviteLength || strings.Trim(code, crockford) != "" {
-		return "", invalid("code", "code is not a whole invitation code: it has 20 letters and digits.")
+	if !slices.Contains(lengths, len(code)) || strings.Trim(code, crockford) != "" {
+		return "", errors.New("not a code of that length")
 	}
 	return code, nil
 }
@@ -96,10 +152,14 @@ func (a *Accounts) Look(ctx context.Context, code string) (Invitation, error) {
 
 func (a *Accounts) open(ctx context.Context, tx *sql.Tx, code string) (Invitation, error) {
 	var inv Invitation
-	var person, name sql.NullString
-	var spent sql.NullInt64
-	err := tx.QueryRowContext(ctx, `SELECT site_id, role, person_id, name, expires_at, spent_at FROM invitations WHERE code_hash = $1`,
-		hash(code)).Scan(&inv.Site, &inv.Role, &person, &name, &inv.Expires, &spent)
+	var person, name, gates, doings sql.NullString
+	var spent, from, until sql.NullInt64
+	key, expires := "code_hash", "expires_at"
+	if len(code) == shortLength {
+		key, expires = "short_hash", "short_until"
+	}
+	err := tx.QueryRowContext(ctx, `SELECT site_id, role, person_id, name, `+expires+`, spent_at, gates, doings, from_at, until_at, owner <> 0 FROM invitations WHERE `+key+` = $1`,
+		hash(code)).Scan(&inv.Site, &inv.Role, &person, &name, &inv.Expires, &spent, &gates, &doings, &from, &until, &inv.Owner)
 	if errors.Is(err, sql.ErrNoRows) {
 		return inv, problem.New(problem.NotFound, "code", "This code opens no invitation: check it, or ask for a new one.")
 	}
@@ -112,8 +172,9 @@ func (a *Accounts) open(ctx context.Context, tx *sql.Tx, code string) (Invitatio
 	if inv.Expires <= a.millis() {
 		return inv, problem.New(problem.Gone, "code", "This invitation has run out: ask for a new one.")
 	}
-	inv.Person, inv.Name = person.String, name.String
-	return inv, nil
+	inv.Person, inv.Name, inv.From, inv.Until = person.String, name.String, from.Int64, until.Int64
+	inv.Limits, err = readLimits(gates.String, doings.String)
+	return inv, err
 }
 
 // Joined is what an invitation gave.
@@ -155,7 +216,7 @@ func (a *Accounts) Join(ctx context.Context, code, name, device string, fresh Ne
 		if err := a.linkPerson(ctx, tx, j.Device, j.Person.ID); err != nil {
 			return err
 		}
-		_, err = tx.ExecContext(ctx, `UPDATE invitations SET spent_at = $1, spent_by = $2 WHERE code_hash = $3`,
+		_, err = tx.ExecContext(ctx, `UPDATE invitations SET spent_at = $1, spent_by = $2 WHERE code_hash = $3 OR short_hash = $3`,
 			a.millis(), j.Device, hash(code))
 		return err
 	})
@@ -175,16 +236,15 @@ func (a *Accounts) joinPerson(ctx context.Context, tx *sql.Tx, inv Invitation, n
 	if inv.Name != "" {
 		name = inv.Name
 	}
-	j.Person, err = a.addPerson(ctx, tx, inv.Site, name, inv.Role, a.millis())
+	g := Grant{Role: inv.Role, From: max(inv.From, a.millis()), Until: inv.Until, Limits: inv.Limits, Owner: inv.Owner}
+	j.Person, err = a.addPerson(ctx, tx, inv.Site, name, g)
 	return err
 }
 
 func (a *Accounts) grantOf(ctx context.Context, tx *sql.Tx, site, person string) (Person, error) {
-	p := Person{ID: person}
-	err := tx.QueryRowContext(ctx, `SELECT COALESCE(p.name, ''), g.role, g.from_at, COALESCE(g.until_at, 0)
-		FROM grants g JOIN people p ON p.id = g.person_id
+	p, err := scanPerson(tx.QueryRowContext(ctx, `SELECT `+personColumns+` FROM grants g JOIN people p ON p.id = g.person_id
 		WHERE g.site_id = $1 AND g.person_id = $2 AND (g.until_at IS NULL OR g.until_at > $3)`,
-		hub.Text(site), hub.Text(person), a.millis()).Scan(&p.Name, &p.Role, &p.From, &p.Until)
+		hub.Text(site), hub.Text(person), a.millis()).Scan)
 	if errors.Is(err, sql.ErrNoRows) {
 		return p, problem.New(problem.NotFound, "person", "This person has no open access at this site.")
 	}

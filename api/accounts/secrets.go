@@ -178,6 +178,40 @@ func (a *Accounts) ServerKeys(ctx context.Context) ([]ServerKey, error) {
 	return keys, nil
 }
 
+// RotateKeys makes a new signing key and retires those before; a retired key verifies until its tokens have run out
+// (after `still`), and then is deleted. It gives the new key's id.
+func (a *Accounts) RotateKeys(ctx context.Context, still time.Duration) (string, error) {
+	var made []ServerKey
+	err := a.db.Write(ctx, func(tx *sql.Tx) error {
+		made = nil
+		if _, err := tx.ExecContext(ctx, `UPDATE server_keys SET retired_at = $1 WHERE retired_at IS NULL`, a.millis()); err != nil {
+			return err
+		}
+		if err := dropOldKeys(ctx, tx, a.millis()-still.Milliseconds()); err != nil {
+			return err
+		}
+		return a.firstKey(ctx, tx, &made)
+	})
+	if err != nil {
+		return "", fmt.Errorf("rotating the server's keys: %w", err)
+	}
+	return made[0].ID, nil
+}
+
+// DropOldKeys deletes keys that were retired longer ago than their tokens live.
+func (a *Accounts) DropOldKeys(ctx context.Context, still time.Duration) error {
+	err := a.db.Write(ctx, func(tx *sql.Tx) error { return dropOldKeys(ctx, tx, a.millis()-still.Milliseconds()) })
+	if err != nil {
+		return fmt.Errorf("deleting retired keys: %w", err)
+	}
+	return nil
+}
+
+func dropOldKeys(ctx context.Context, tx *sql.Tx, before int64) error {
+	_, err := tx.ExecContext(ctx, `DELETE FROM server_keys WHERE retired_at IS NOT NULL AND retired_at < $1`, before)
+	return err
+}
+
 func (a *Accounts) firstKey(ctx context.Context, tx *sql.Tx, keys *[]ServerKey) error {
 	seed := make([]byte, ed25519.SeedSize)
 	if _, err := io.ReadFull(a.random, seed); err != nil {

@@ -14,7 +14,7 @@ func TestAllPhonesAtOnce(t *testing.T) {
 	s := h.site(t, "brook")
 	const phones = 200
 	var devices []string
-	p, err := h.AddPerson(t.Context(), s.ID, "Dan", "crew", h.ms())
+	p, err := h.AddPerson(t.Context(), s.ID, "Dan", accounts.Grant{Role: "crew", From: h.ms()})
 	if err != nil {
 		t.Fatal(err)
 	}

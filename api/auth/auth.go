@@ -12,6 +12,7 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+	"sync/atomic"
 	"time"
 
 	"github.com/golang-jwt/jwt/v5"
@@ -21,6 +22,10 @@ import (
 
 // TokenLife is how long an access token holds.
 const TokenLife = 10 * time.Minute
+
+// KeyLife is how long a retired key still verifies: its last tokens' life, and the time in which every running server
+// has heard of the new one.
+const KeyLife = TokenLife + 5*time.Minute
 
 const (
 	issuer    = "gatewright"
@@ -43,20 +48,41 @@ type Key struct {
 	Retired bool
 }
 
-// Tokens makes and checks access tokens.
+// Tokens makes and checks access tokens. It is safe for concurrent use.
 type Tokens struct {
-	keys []Key
+	keys atomic.Pointer[[]Key]
 	now  func() time.Time
 }
 
 // NewTokens needs at least one key that is not retired.
 func NewTokens(keys []Key, now func() time.Time) (*Tokens, error) {
+	t := &Tokens{now: now}
+	if err := t.SetKeys(keys); err != nil {
+		return nil, err
+	}
+	return t, nil
+}
+
+// SetKeys takes other keys, newest first: those that another node or the console made, without those that are gone.
+func (t *Tokens) SetKeys(keys []Key) error {
 	for _, k := range keys {
 		if !k.Retired {
-			return &Tokens{keys: keys, now: now}, nil
+			keys = slices.Clone(keys)
+			t.keys.Store(&keys)
+			return nil
 		}
 	}
-	return nil, errors.New("auth: no signing key")
+	return errors.New("auth: no signing key")
+}
+
+// Knows says whether a token names a key that is here; who does not know it may ask the database for it.
+func (t *Tokens) Knows(token string) bool {
+	parsed, _, err := jwt.NewParser().ParseUnverified(token, &claims{})
+	if err != nil {
+		return true // no key would make it a token
+	}
+	kid, _ := parsed.Header["kid"].(string)
+	return slices.ContainsFunc(*t.keys.Load(), func(k Key) bool { return k.ID == kid })
 }
 
 // Claims is what a token says.
@@ -64,6 +90,8 @@ type Claims struct {
 	Device   string
 	Site     string
 	Audience Audience
+	// Person is who has signed in on the device, as managers do; empty when the token speaks for the device alone.
+	Person string
 }
 
 // claims are the claims as they stand in a token. Instants are whole seconds: the library's own type takes any
@@ -77,6 +105,7 @@ type claims struct {
 	Issued    *seconds         `json:"iat,omitempty"`
 	ID        string           `json:"jti,omitempty"`
 	Site      string           `json:"site"`
+	Person    string           `json:"per,omitempty"`
 }
 
 // seconds is an instant in seconds since 1970.
@@ -121,11 +150,11 @@ func (t *Tokens) Issue(c Claims) (string, error) {
 	}
 	now := t.now()
 	token := jwt.NewWithClaims(jwt.SigningMethodEdDSA, claims{
-		Site: c.Site, Issuer: issuer, Subject: c.Device, Audience: jwt.ClaimStrings{string(c.Audience)},
+		Site: c.Site, Person: c.Person, Issuer: issuer, Subject: c.Device, Audience: jwt.ClaimStrings{string(c.Audience)},
 		Issued: secondsOf(now), NotBefore: secondsOf(now), Expires: secondsOf(now.Add(TokenLife)),
 		ID: base64.RawURLEncoding.EncodeToString(id),
 	})
-	for _, k := range t.keys {
+	for _, k := range *t.keys.Load() {
 		if !k.Retired {
 			token.Header["kid"], token.Header["typ"] = k.ID, tokenType
 			return token.SignedString(k.Private)
@@ -154,12 +183,12 @@ func (t *Tokens) Check(token string, audience Audience) (Claims, error) {
 	if !parsed.Valid || c.Subject == "" || c.Site == "" {
 		return Claims{}, refused(errors.New("claims are missing"))
 	}
-	return Claims{Device: c.Subject, Site: c.Site, Audience: audience}, nil
+	return Claims{Device: c.Subject, Site: c.Site, Audience: audience, Person: c.Person}, nil
 }
 
 // claimNames are the claims that Issue writes. Go reads the names in JSON whatever their case, other readers do not:
 // what two readers may read in two ways is no token of ours.
-var claimNames = []string{"iss", "sub", "aud", "exp", "nbf", "iat", "jti", "site"}
+var claimNames = []string{"iss", "sub", "aud", "exp", "nbf", "iat", "jti", "site", "per"}
 
 func exactNames(token string) error {
 	payload, err := base64.RawURLEncoding.DecodeString(strings.Split(token, ".")[1]) // it was read as a token
@@ -180,7 +209,7 @@ func (t *Tokens) keyOf(token *jwt.Token) (any, error) {
 		return nil, errors.New("typ is not at+jwt")
 	}
 	kid, _ := token.Header["kid"].(string)
-	for _, k := range t.keys {
+	for _, k := range *t.keys.Load() {
 		if k.ID == kid {
 			return k.Private.Public(), nil
 		}

@@ -50,7 +50,7 @@ func Seed(ctx context.Context, a *accounts.Accounts, w Writer, now time.Time, to
 	hired := time.Date(local.Year()-2, local.Month(), 1, 0, 0, 0, 0, loc).UnixMilli()
 	h := &history{loc: loc, now: now, rand: rand.New(rand.NewPCG(2026, 11))}
 	for _, p := range people {
-		one, err := a.AddPerson(ctx, site.ID, p.name, p.role, hired)
+		one, err := a.AddPerson(ctx, site.ID, p.name, accounts.Grant{Role: p.role, From: hired, Owner: p.role == rights.Manager})
 		if err != nil {
 			return site, err
 		}

@@ -40,13 +40,14 @@ func dataFlag(c *cobra.Command, data *string) {
 
 func inviteCommand() *cobra.Command {
 	var data, site, role, name, person string
+	var owner bool
 	c := &cobra.Command{Use: "invite", Short: "Make a one-use invitation and print its link", Args: cobra.NoArgs}
 	c.RunE = console(&data, func(ctx context.Context, h *house, cmd *cobra.Command) error {
 		s, err := h.accounts.SiteBySlug(ctx, site)
 		if err != nil {
 			return err
 		}
-		inv := accounts.Invitation{Site: s.ID, Role: rights.Role(role), Name: name, Expires: time.Now().Add(accounts.InviteLife).UnixMilli()}
+		inv := accounts.Invitation{Site: s.ID, Role: rights.Role(role), Name: name, Owner: owner && role == string(rights.Manager), Expires: time.Now().Add(accounts.InviteLife).UnixMilli()}
 		if person != "" {
 			p, err := personNamed(ctx, h, s.ID, person)
 			if err != nil {
@@ -66,6 +67,7 @@ func inviteCommand() *cobra.Command {
 	c.Flags().StringVar(&role, "role", "crew", "crew, manager, contractor, technician or viewer")
 	c.Flags().StringVar(&name, "name", "", "fix the newcomer's name")
 	c.Flags().StringVar(&person, "person", "", "a further device for this person, by name")
+	c.Flags().BoolVar(&owner, "owner", false, "a manager who is an owner, too")
 	return c
 }
 
@@ -78,11 +80,11 @@ func (h *house) invite(ctx context.Context, inv accounts.Invitation) (string, er
 	if origin == "" {
 		return "", errors.New("start the server once first: the link needs its address")
 	}
-	code, err := h.accounts.Invite(ctx, inv, "console")
+	made, err := h.accounts.Invite(ctx, inv, "console")
 	if err != nil {
 		return "", err
 	}
-	return accounts.JoinLink(origin, code), nil
+	return accounts.JoinLink(origin, made.Code), nil
 }
 
 // personNamed finds the one person of a name with open access at a site.

@@ -58,7 +58,7 @@ func root() *cobra.Command {
 	c.SetFlagErrorFunc(func(_ *cobra.Command, err error) error {
 		return problem.New(problem.Invalid, "flags", err.Error()+".")
 	})
-	c.AddCommand(serveCommand(), demoCommand(), siteCommand(), inviteCommand(), ticketCommand(), docsCommand(), rulesCommand(), checkCommand(), packCommand(), calcCommand(), versionCommand())
+	c.AddCommand(serveCommand(), demoCommand(), siteCommand(), inviteCommand(), keysCommand(), ticketCommand(), docsCommand(), rulesCommand(), checkCommand(), packCommand(), calcCommand(), versionCommand())
 	return c
 }
 

@@ -144,6 +144,7 @@ func serve(ctx context.Context, h *house, s *settings, begun func(context.Contex
 	jobs, endJobs := context.WithCancel(ctx)
 	var working sync.WaitGroup
 	working.Go(func() { h.keepPacked(jobs) })
+	working.Go(func() { h.keepKeys(jobs, tokens) })
 	defer working.Wait()
 	defer endJobs()
 	failed := make(chan error, 1)
@@ -192,4 +193,23 @@ func (h *house) ready(ctx context.Context) error {
 // demoLog keeps a demo's terminal for its links: only what went wrong is logged.
 func demoLog() *slog.Logger {
 	return slog.New(slog.NewTextHandler(os.Stderr, &slog.HandlerOptions{Level: slog.LevelWarn}))
+}
+
+// keysEvery is how often a server asks whether there are other signing keys.
+const keysEvery = 30 * time.Second
+
+// keepKeys follows the rotation of the signing keys until the context ends.
+func (h *house) keepKeys(ctx context.Context, tokens *auth.Tokens) {
+	tick := time.NewTicker(keysEvery)
+	defer tick.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case <-tick.C:
+			if err := httpapi.ReloadKeys(ctx, h.accounts, tokens); err != nil && ctx.Err() == nil {
+				h.log.Error("the signing keys could not be read again", "error", err)
+			}
+		}
+	}
 }

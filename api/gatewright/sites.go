@@ -20,7 +20,7 @@ import (
 
 func siteCommand() *cobra.Command {
 	var data, slug, name, zone, gate string
-	c := &cobra.Command{Use: "site", Short: "Make a site with a first gate and the trade's checks, and print its manager's invitation", Args: cobra.NoArgs}
+	c := &cobra.Command{Use: "site", Short: "Make a site with a first gate and the trade's checks, and print its owner's invitation", Args: cobra.NoArgs}
 	c.RunE = console(&data, func(ctx context.Context, h *house, cmd *cobra.Command) error {
 		site, err := h.accounts.CreateSite(ctx, slug, name, zone)
 		if err != nil {
@@ -29,11 +29,11 @@ func siteCommand() *cobra.Command {
 		if err := h.firstPlan(ctx, site, gate); err != nil {
 			return err
 		}
-		link, err := h.invite(ctx, accounts.Invitation{Site: site.ID, Role: rights.Manager, Expires: time.Now().Add(accounts.InviteLife).UnixMilli()})
+		link, err := h.invite(ctx, accounts.Invitation{Site: site.ID, Role: rights.Manager, Owner: true, Expires: time.Now().Add(accounts.InviteLife).UnixMilli()})
 		if err != nil {
 			return err
 		}
-		fmt.Fprintf(cmd.OutOrStdout(), "%s is made; its manager opens, within a day:\n%s\n", site.Name, link)
+		fmt.Fprintf(cmd.OutOrStdout(), "%s is made; its owner opens, once and within a day:\n%s\n", site.Name, link)
 		return nil
 	})
 	dataFlag(c, &data)
@@ -99,12 +99,12 @@ func (h *house) showDemo(ctx context.Context, runner *hub.Runner, origin string)
 	fmt.Printf("%s, an invented site: two gates, %d people, six weeks of history.\n", site.Name, len(people))
 	fmt.Println("One link per person; each opens once, several may be opened in one browser:")
 	for _, who := range people {
-		code, err := h.accounts.Invite(ctx, accounts.Invitation{Site: site.ID, Role: who.Role, Person: who.ID,
+		made, err := h.accounts.Invite(ctx, accounts.Invitation{Site: site.ID, Role: who.Role, Person: who.ID,
 			Expires: time.Now().Add(accounts.InviteLife).UnixMilli()}, "console")
 		if err != nil {
 			return err
 		}
-		fmt.Printf("  %-12s %-11s %s\n", who.Name, who.Role, accounts.JoinLink(origin, code))
+		fmt.Printf("  %-12s %-11s %s\n", who.Name, who.Role, accounts.JoinLink(origin, made.Code))
 	}
 	return nil
 }

@@ -34,6 +34,15 @@ var again = map[string]func(*testing.T){
 	"TestRevokedPhoneDrains":           TestRevokedPhoneDrains,
 	"TestClockEntries":                 TestClockEntries,
 	"TestHealth":                       TestHealth,
+	"TestManagersSignIn":               TestManagersSignIn,
+	"TestPassphrases":                  TestPassphrases,
+	"TestGuessingLocksNobodyElseOut":   TestGuessingLocksNobodyElseOut,
+	"TestTypedCodes":                   TestTypedCodes,
+	"TestEndedPeopleReadNothing":       TestEndedPeopleReadNothing,
+	"TestOnlookersReadProjections":     TestOnlookersReadProjections,
+	"TestGrantsEndByThemselves":        TestGrantsEndByThemselves,
+	"TestAudit":                        TestAudit,
+	"TestKeyRotation":                  TestKeyRotation,
 
 	"TestWhileTheDatabaseFails": TestWhileTheDatabaseFails,
 }

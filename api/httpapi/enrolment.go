@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/base64"
 	"net/http"
+	"slices"
 
 	"github.com/danielgtaylor/huma/v2"
 
@@ -81,6 +82,7 @@ type tokenOutput struct {
 		TokenType   string `json:"token_type"`
 		ExpiresIn   int    `json:"expires_in" doc:"seconds"`
 		ServerTime  int64  `json:"server_time" doc:"ms since 1970"`
+		Person      string `json:"person,omitempty" doc:"who has signed in"`
 		Drain       bool   `json:"drain,omitempty" doc:"true for a revoked device: the token only lets it hand over what it holds"`
 	}
 }
@@ -102,7 +104,11 @@ func (s *Server) enrolment(api huma.API) {
 }
 
 func (s *Server) look(ctx context.Context, in *lookInput) (*lookOutput, error) {
-	inv, err := s.accounts.Look(ctx, in.Body.Code)
+	var inv accounts.Invitation
+	err := s.guess(in.Body.Code, func() (err error) {
+		inv, err = s.accounts.Look(ctx, in.Body.Code)
+		return err
+	})
 	if err != nil {
 		return nil, s.answer(err)
 	}
@@ -134,7 +140,12 @@ func (s *Server) join(ctx context.Context, in *joinInput) (*joinOutput, error) {
 	default:
 		return nil, s.answer(problem.New(problem.Invalid, "device", "device is missing: a new phone sends its public key."))
 	}
-	j, err := s.accounts.Join(ctx, in.Body.Code, in.Body.Name, device, fresh)
+	var j accounts.Joined
+	err := s.guess(in.Body.Code, func() (err error) {
+		j, err = s.accounts.Join(ctx, in.Body.Code, in.Body.Name, device, fresh)
+		return err
+	})
+	s.happened(ctx, caller{device: accounts.Device{ID: j.Device, Site: j.Site.ID}, person: j.Person.ID}, "join", string(j.Person.Role), err)
 	if err != nil {
 		return nil, s.answer(err)
 	}
@@ -175,6 +186,10 @@ func (s *Server) token(ctx context.Context, in *tokenInput) (*tokenOutput, error
 	audience := auth.API
 	if d.Revoked != 0 {
 		audience = auth.Drain
+	} else if people, err := s.accounts.PeopleOn(ctx, d.Site, d.ID); err != nil {
+		return nil, s.answer(err)
+	} else if len(people) > 0 && !slices.ContainsFunc(people, s.current) {
+		audience = auth.Drain // everybody's access has ended: what was done in its time can still be handed over
 	}
 	token, err := s.tokens.Issue(auth.Claims{Device: d.ID, Site: d.Site, Audience: audience})
 	if err != nil {

@@ -10,6 +10,7 @@ import (
 
 	"github.com/gofiber/fiber/v2"
 
+	"gatewright/api/accounts"
 	"gatewright/api/problem"
 )
 
@@ -204,13 +205,60 @@ func (s *Server) limited(what kind, sentence string) fiber.Handler {
 	}
 }
 
+// Codes that are typed hold 40 bits for ten minutes. So many wrong ones are let through in that time, from wherever
+// they come; then all typed codes wait, and links do not.
+const (
+	wrongCodes  = 20
+	wrongWithin = accounts.ShortLife
+)
+
+// typed counts wrong typed codes.
+type typed struct {
+	mu    sync.Mutex
+	wrong []time.Time
+}
+
+// wait is how long typed codes have to wait; 0 = not.
+func (t *typed) wait(now time.Time) time.Duration {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	for len(t.wrong) > 0 && now.Sub(t.wrong[0]) >= wrongWithin {
+		t.wrong = t.wrong[1:]
+	}
+	if len(t.wrong) < wrongCodes {
+		return 0
+	}
+	return wrongWithin - now.Sub(t.wrong[0])
+}
+
+func (t *typed) miss(now time.Time) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	t.wrong = append(t.wrong, now)
+}
+
+// guess does what a code is for, within what guessing may cost.
+func (s *Server) guess(code string, do func() error) error {
+	if !accounts.Short(code) {
+		return do()
+	}
+	if wait := s.typed.wait(s.now()); wait > 0 {
+		return problem.New(problem.TooMany, "code", "Too many wrong codes were typed: open the link instead, or wait "+waiting(wait)+".")
+	}
+	err := do()
+	if err != nil && problem.From(err).Kind == problem.NotFound {
+		s.typed.miss(s.now())
+	}
+	return err
+}
+
 // limits puts the limits before the routes.
 func (s *Server) limits(app *fiber.App) {
 	app.Use("/api/", s.limited(requests, "Too many requests from this address: wait a moment."))
 	for _, path := range []string{"/api/v1/auth/challenge", "/api/v1/auth/token"} {
 		app.Use(path, s.limited(proofs, "Too many tokens were asked for from this address: wait a moment."))
 	}
-	for _, path := range []string{"/api/v1/join", "/api/v1/invitations/look"} {
+	for _, path := range []string{"/api/v1/join", "/api/v1/invitations/look", "/api/v1/auth/passphrase", "/api/v1/auth/recovery", "/api/v1/auth/passkey"} {
 		app.Use(path, s.limited(tries, "Too many tries from this address: wait a minute."))
 	}
 }

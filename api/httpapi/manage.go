@@ -3,6 +3,7 @@ package httpapi
 import (
 	"context"
 	"net/http"
+	"strconv"
 	"time"
 
 	"github.com/danielgtaylor/huma/v2"
@@ -21,6 +22,12 @@ type inviteInput struct {
 		Role   string `json:"role" doc:"crew, manager, contractor, technician or viewer"`
 		Name   string `json:"name,omitempty" maxLength:"200"`
 		Person string `json:"person,omitempty" doc:"a known person, for a further device" maxLength:"32"`
+
+		Gates  []string `json:"gates,omitempty" doc:"ids of the gates that the access is limited to; none = all" maxItems:"100"`
+		Doings []string `json:"doings,omitempty" doc:"kinds of entry that it is limited to; none = all of the role" maxItems:"40"`
+		From   int64    `json:"from,omitempty" doc:"ms since 1970; from when the invitation is spent, without it" minimum:"0"`
+		Until  int64    `json:"until,omitempty" doc:"ms since 1970 at which the access ends by itself" minimum:"0"`
+		Owner  bool     `json:"owner,omitempty" doc:"a manager who is an owner, too (owners)"`
 	}
 }
 
@@ -29,6 +36,9 @@ type inviteOutput struct {
 		Code    string `json:"code"`
 		Link    string `json:"link"`
 		Expires int64  `json:"expires" doc:"ms since 1970"`
+
+		Short        string `json:"short" doc:"a code to be typed, for ten minutes"`
+		ShortExpires int64  `json:"short_expires" doc:"ms since 1970"`
 	}
 }
 
@@ -74,31 +84,42 @@ func (s *Server) manageRoutes(api huma.API) {
 	huma.Register(api, guarded(http.MethodPost, site+"/people/{person}/end", "end-person", "End a person's access (managers)"), s.endPerson)
 	huma.Register(api, guarded(http.MethodGet, site+"/devices", "devices", "The site's devices (managers)"), s.devices)
 	huma.Register(api, guarded(http.MethodPost, site+"/devices/{device}/revoke", "revoke-device", "Revoke a device (managers)"), s.revoke)
-	huma.Register(api, guarded(http.MethodPost, site+"/restore-window", "restore-window", "Let phones heal a restored server (managers)"), s.restoreWindow)
+	huma.Register(api, guarded(http.MethodPost, site+"/people/{person}/erase", "erase-person", "Take an ended person's name out of the directory (managers)"), s.erase)
+	huma.Register(api, guarded(http.MethodGet, site+"/audit", "audit", "What happened, the latest first (owners)"), s.audit)
+	huma.Register(api, guarded(http.MethodPost, site+"/restore-window", "restore-window", "Let phones heal a restored server (owners)"), s.restoreWindow)
 }
 
 func (s *Server) invite(ctx context.Context, in *inviteInput) (*inviteOutput, error) {
-	_, by, err := s.manager(ctx, in.AtSite)
+	c, by, err := s.manager(ctx, in.AtSite)
 	if err != nil {
 		return nil, s.answer(err)
 	}
+	if in.Body.Owner && !by.Owner {
+		return nil, s.answer(problem.New(problem.Forbidden, "owner", "Only an owner of this site may make another."))
+	}
 	expires := s.now().Add(accounts.InviteLife).UnixMilli()
-	code, err := s.accounts.Invite(ctx, accounts.Invitation{Site: in.Site, Role: rights.Role(in.Body.Role),
-		Name: in.Body.Name, Person: in.Body.Person, Expires: expires}, by.ID)
+	made, err := s.accounts.Invite(ctx, accounts.Invitation{Site: in.Site, Role: rights.Role(in.Body.Role),
+		Name: in.Body.Name, Person: in.Body.Person, Expires: expires, Owner: in.Body.Owner && in.Body.Role == string(rights.Manager),
+		Limits: accounts.Limits{Gates: in.Body.Gates, Doings: in.Body.Doings}, From: in.Body.From, Until: in.Body.Until}, by.ID)
+	s.happened(ctx, c, "invite", in.Body.Role, err)
 	if err != nil {
 		return nil, s.answer(err)
 	}
 	out := &inviteOutput{}
-	out.Body.Code, out.Body.Link, out.Body.Expires = code, accounts.JoinLink(s.origin, code), expires
+	out.Body.Code, out.Body.Link, out.Body.Expires = made.Code, accounts.JoinLink(s.origin, made.Code), expires
+	out.Body.Short, out.Body.ShortExpires = made.Short, made.ShortUntil
 	return out, nil
 }
 
 func (s *Server) endPerson(ctx context.Context, in *personInput) (*personOutput, error) {
-	if _, _, err := s.manager(ctx, in.AtSite); err != nil {
+	c, _, err := s.manager(ctx, in.AtSite)
+	if err != nil {
 		return nil, s.answer(err)
 	}
 	until := s.now().UnixMilli()
-	if err := s.accounts.EndPerson(ctx, in.Site, in.Person, until); err != nil {
+	err = s.accounts.EndPerson(ctx, in.Site, in.Person, until)
+	s.happened(ctx, c, "end access", in.Person, err)
+	if err != nil {
 		return nil, s.answer(err)
 	}
 	s.hub.DropPerson(in.Site, in.Person)
@@ -121,10 +142,13 @@ func (s *Server) devices(ctx context.Context, in *AtSite) (*devicesOutput, error
 }
 
 func (s *Server) revoke(ctx context.Context, in *deviceInput) (*devicesOutput, error) {
-	if _, _, err := s.manager(ctx, in.AtSite); err != nil {
+	c, _, err := s.manager(ctx, in.AtSite)
+	if err != nil {
 		return nil, s.answer(err)
 	}
-	if err := s.accounts.Revoke(ctx, in.Site, in.Device); err != nil {
+	err = s.accounts.Revoke(ctx, in.Site, in.Device)
+	s.happened(ctx, c, "revoke device", in.Device, err)
+	if err != nil {
 		return nil, s.answer(err)
 	}
 	s.hub.DropDevice(in.Site, in.Device)
@@ -133,7 +157,8 @@ func (s *Server) revoke(ctx context.Context, in *deviceInput) (*devicesOutput, e
 }
 
 func (s *Server) restoreWindow(ctx context.Context, in *restoreInput) (*restoreOutput, error) {
-	if _, _, err := s.manager(ctx, in.AtSite); err != nil {
+	c, _, err := s.owner(ctx, in.AtSite)
+	if err != nil {
 		return nil, s.answer(err)
 	}
 	if in.Body.Minutes < 0 || in.Body.Minutes > restoreLimit {
@@ -143,11 +168,67 @@ func (s *Server) restoreWindow(ctx context.Context, in *restoreInput) (*restoreO
 	if in.Body.Minutes > 0 {
 		until = s.now().Add(time.Duration(in.Body.Minutes) * time.Minute).UnixMilli()
 	}
-	if err := s.accounts.OpenRestoreWindow(ctx, in.Site, until); err != nil {
+	err = s.accounts.OpenRestoreWindow(ctx, in.Site, until)
+	s.happened(ctx, c, "restore window", strconv.Itoa(in.Body.Minutes), err)
+	if err != nil {
 		return nil, s.answer(err)
 	}
 	s.hub.OpenRestore(in.Site, until)
 	out := &restoreOutput{}
 	out.Body.Until = until
 	return out, nil
+}
+
+// erase takes the name of somebody whose access has ended out of the directory, and their ways in. Documents hold only
+// the id; what was signed keeps the name that was printed.
+func (s *Server) erase(ctx context.Context, in *personInput) (*personOutput, error) {
+	c, _, err := s.manager(ctx, in.AtSite)
+	if err != nil {
+		return nil, s.answer(err)
+	}
+	until, err := s.accounts.Erase(ctx, in.Site, in.Person)
+	s.happened(ctx, c, "erase", in.Person, err)
+	if err != nil {
+		return nil, s.answer(err)
+	}
+	out := &personOutput{}
+	out.Body.Person, out.Body.Until = in.Person, until
+	return out, nil
+}
+
+type auditInput struct {
+	AtSite
+	Before int64 `query:"before" doc:"ms since 1970; only what happened before; 0 = now" minimum:"0"`
+	Limit  int   `query:"limit" doc:"how many at most" minimum:"1" maximum:"500" default:"100"`
+}
+
+type auditOutput struct {
+	Body struct {
+		Events []accounts.Event `json:"events"`
+	}
+}
+
+func (s *Server) audit(ctx context.Context, in *auditInput) (*auditOutput, error) {
+	if _, _, err := s.owner(ctx, in.AtSite); err != nil {
+		return nil, s.answer(err)
+	}
+	events, err := s.accounts.Audit(ctx, in.Site, in.Before, in.Limit)
+	if err != nil {
+		return nil, s.answer(err)
+	}
+	out := &auditOutput{}
+	out.Body.Events = events
+	return out, nil
+}
+
+// happened notes what was done, by whom, and how it came out. That it cannot be noted does not undo it.
+func (s *Server) happened(ctx context.Context, c caller, what, target string, err error) {
+	outcome := "ok"
+	if err != nil {
+		outcome = problem.From(err).Kind.String()
+	}
+	e := accounts.Event{Site: c.device.Site, Who: c.person, Device: c.device.ID, Address: addressOf(ctx), What: what, Target: target, Outcome: outcome}
+	if err := s.accounts.Note(context.WithoutCancel(ctx), e); err != nil {
+		s.log.Error("what happened could not be noted", "what", what, "error", err)
+	}
 }

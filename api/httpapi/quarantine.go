@@ -171,10 +171,8 @@ func (s *Server) decide(ctx context.Context, in *decisionInput) (*decisionOutput
 	if err != nil {
 		return nil, s.answer(err)
 	}
-	if in.Body.By != "" {
-		if by, err = s.managerNamed(c, in.Body.By); err != nil {
-			return nil, s.answer(err)
-		}
+	if in.Body.By != "" && in.Body.By != by.ID {
+		return nil, s.answer(problem.New(problem.Forbidden, "by", "by is not who has signed in on this device."))
 	}
 	why := strings.TrimSpace(in.Body.Why)
 	var item accounts.Refused
@@ -187,6 +185,7 @@ func (s *Server) decide(ctx context.Context, in *decisionInput) (*decisionOutput
 		}
 		item, err = s.accounts.Discard(ctx, in.Site, in.ID, by.ID, why)
 	}
+	s.happened(ctx, c, "quarantine "+in.Body.Decision, in.ID, err)
 	if err != nil {
 		return nil, s.answer(err)
 	}

@@ -9,6 +9,7 @@ import (
 	"log/slog"
 	"net/netip"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"github.com/danielgtaylor/huma/v2"
@@ -65,7 +66,9 @@ type Server struct {
 
 	addresses addresses
 	meter     *meter
-	warned    sync.Once // about a proxy that was not named
+	typed     typed
+	reloaded  atomic.Int64 // when the signing keys were last asked for, ms
+	warned    sync.Once    // about a proxy that was not named
 }
 
 // New builds the routes.
@@ -100,7 +103,9 @@ func New(cfg Config) *fiber.App {
 		"bearer": {Type: "http", Scheme: "bearer", BearerFormat: "JWT"},
 	}
 	api := humafiber.New(app, config)
+	api.UseMiddleware(s.addressed)
 	s.enrolment(api)
+	s.signInRoutes(api)
 	s.siteRoutes(api)
 	s.manageRoutes(api)
 	s.quarantineRoutes(api)

@@ -259,7 +259,7 @@ func (y *yard) wantRefused(what string, a answer, status int, field string) {
 }
 
 var tables = []string{"sites", "people", "grants", "devices", "device_people", "invitations", "challenges", "tickets",
-	"server_keys", "settings", "documents", "changes", "entries", "actors", "held", "quarantine"}
+	"server_keys", "settings", "documents", "changes", "entries", "actors", "held", "quarantine", "passkeys", "passphrases", "recovery_codes"}
 
 // rows counts what every table holds.
 func (y *yard) rows() string {
@@ -286,9 +286,9 @@ func (y *yard) site(slug string) accounts.Site {
 
 func (y *yard) invitation(site string, role rights.Role) string {
 	y.t.Helper()
-	code, err := y.accounts.Invite(y.t.Context(), accounts.Invitation{Site: site, Role: role, Expires: y.now().Add(accounts.InviteLife).UnixMilli()}, "console")
+	made, err := y.accounts.Invite(y.t.Context(), accounts.Invitation{Site: site, Role: role, Owner: role == rights.Manager, Expires: y.now().Add(accounts.InviteLife).UnixMilli()}, "console")
 	y.must(err)
-	return code
+	return made.Code
 }
 
 // handset is a phone of the test: a key pair and what the server gave it.
@@ -312,12 +312,22 @@ type object = map[string]any
 // enrol joins a new phone by HTTP and fetches its first token.
 func (y *yard) enrol(site string, role rights.Role, name string) *handset {
 	y.t.Helper()
+	h := y.enrolBy(y.invitation(site, role), name)
+	if role == rights.Manager {
+		h.signIn()
+	}
+	return h
+}
+
+// enrolBy joins a new phone by a code; its token speaks for the phone alone.
+func (y *yard) enrolBy(code, name string) *handset {
+	y.t.Helper()
 	public, key, err := ed25519.GenerateKey(nil)
 	y.must(err)
 	h := &handset{y: y, key: key}
-	y.ok("POST", "/api/v1/join", "", object{"code": y.invitation(site, role), "name": name,
+	y.ok("POST", "/api/v1/join", "", object{"code": code, "name": name,
 		"device": object{"public_key": b64(public), "label": name + "'s phone"}}, h)
-	h.token()
+	h.access = h.device()
 	return h
 }
 
@@ -344,7 +354,29 @@ func (h *handset) token() string {
 		h.y.t.Errorf("token: %+v", out)
 	}
 	h.access, h.drained = out.AccessToken, out.Drain
-	return out.AccessToken
+	if h.Role == string(rights.Manager) && !out.Drain {
+		h.signIn()
+	}
+	return h.access
+}
+
+const phrase = "four words for a test"
+
+// signIn gives the manager on the phone a token that names them.
+func (h *handset) signIn() {
+	h.y.t.Helper()
+	var ways struct {
+		Setup bool `json:"needs_setup"`
+	}
+	h.y.ok("GET", "/api/v1/auth/person/"+h.Person, h.access, nil, &ways)
+	if ways.Setup {
+		h.y.ok("POST", "/api/v1/auth/passphrase/set", h.access, object{"person": h.Person, "passphrase": phrase}, nil)
+	}
+	var out struct {
+		AccessToken string `json:"access_token"`
+	}
+	h.y.ok("POST", "/api/v1/auth/passphrase/login", h.access, object{"person": h.Person, "passphrase": phrase}, &out)
+	h.access = out.AccessToken
 }
 
 func (h *handset) at(path string) string { return "/api/v1/sites/" + h.Site.ID + path }

@@ -251,7 +251,7 @@ func (s *store) yard(ctx context.Context, slug string, phones int) (yard, error)
 // enrol adds a person of the crew with a phone and its ticket.
 func (s *store) enrol(ctx context.Context, site, name string) (enrolled, error) {
 	now := time.Now()
-	p, err := s.accounts.AddPerson(ctx, site, name, rights.Crew, now.AddDate(-10, 0, 0).UnixMilli())
+	p, err := s.accounts.AddPerson(ctx, site, name, accounts.Grant{Role: rights.Crew, From: now.AddDate(-10, 0, 0).UnixMilli()})
 	if err != nil {
 		return enrolled{}, err
 	}

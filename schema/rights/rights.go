@@ -124,5 +124,11 @@ func MayEdit(role Role, collection, field string) bool {
 	return slices.Contains(rowOf(role).Edits[collection], field)
 }
 
+// HoldsDocuments says whether a role has the site's documents on its device: whoever works here. Others read what the
+// server makes of them.
+func HoldsDocuments(role Role) bool {
+	return role == Crew || role == Manager || role == Contractor
+}
+
 // OnlyServer says whether a kind is the server's alone.
 func OnlyServer(kind logbook.Kind) bool { return slices.Contains(serverKinds, kind) }

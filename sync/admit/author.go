@@ -1,6 +1,11 @@
 package admit
 
-import "gatewright/schema/rights"
+import (
+	"slices"
+
+	"gatewright/schema/logbook"
+	"gatewright/schema/rights"
+)
 
 // ServerDevice is the device id of the server's own changes. It is in no table
 // of devices and cannot be revoked.
@@ -17,6 +22,26 @@ type Person struct {
 	From int64 // ms since 1970, inclusive
 	// Until is the first instant (ms) the grant no longer holds; 0 = open.
 	Until int64
+	// Gates and Doings limit the grant to entries that name one of these gates
+	// (or nothing at a gate), and to these kinds; none limits nothing.
+	Gates  []string
+	Doings []string
+}
+
+// holds says whether the grant was in force at an instant.
+func (p Person) holds(at int64) bool { return p.From <= at && (p.Until == 0 || at < p.Until) }
+
+// within says whether an entry lies within what the grant is limited to. An
+// entry that names a check or a part without its gate does not say where it
+// belongs, so a grant for certain gates does not cover it.
+func (p Person) within(e *logbook.Entry) bool {
+	if len(p.Doings) > 0 && !slices.Contains(p.Doings, string(e.Kind)) {
+		return false
+	}
+	if len(p.Gates) == 0 || e.Gate == "" && e.Check == "" && e.Part == "" {
+		return true
+	}
+	return slices.Contains(p.Gates, e.Gate)
 }
 
 // Author is a device of a site with the people enrolled on it: everything the

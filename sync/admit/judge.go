@@ -261,7 +261,7 @@ func (a Author) roles(person string, at int64) (roles []Role, enrolled bool) {
 			continue
 		}
 		enrolled = true
-		if p.From <= at && (p.Until == 0 || at < p.Until) {
+		if p.holds(at) {
 			roles = append(roles, p.Role)
 		}
 	}
@@ -284,6 +284,10 @@ func (r *Reading) entryRights(e *logbook.Entry, a Author, know Knowledge) *Verdi
 		return refuse(CodeRights, "kind: "+e.By+" may not write "+string(e.Kind)+" as "+string(roles[0]))
 	case !slices.ContainsFunc(roles, func(x Role) bool { return rights.MayRecord(rights.Role(x), e) }):
 		return refuse(CodeRights, "baseline: "+e.By+" may not set a baseline as "+string(roles[0]))
+	case !slices.ContainsFunc(a.People, func(p Person) bool {
+		return p.ID == e.By && p.holds(e.ID.Time()) && rights.MayRecord(rights.Role(p.Role), e) && p.within(e)
+	}):
+		return refuse(CodeRights, "gate: the access of "+e.By+" is limited to certain gates or doings, and this entry is of none of them")
 	}
 	for _, t := range targets(e) {
 		person, here := know.Entry(t)

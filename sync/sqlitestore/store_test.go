@@ -57,8 +57,8 @@ func putDevice(t storetest.TB, db *DB, site string, a admit.Author) {
 		mustExec(t, db, `INSERT INTO people (id, name, created_at) VALUES ($1, 'Somebody', 1) ON CONFLICT DO NOTHING`, p.ID)
 		mustExec(t, db, `INSERT INTO device_people (device_id, person_id, added_at) VALUES ($1, $2, 1) ON CONFLICT DO NOTHING`, a.Device, p.ID)
 		until := sql.NullInt64{Int64: p.Until, Valid: p.Until != 0}
-		mustExec(t, db, `INSERT INTO grants (id, site_id, person_id, role, from_at, until_at) VALUES ($1, $2, $3, $4, $5, $6)`,
-			fmt.Sprintf("%s-%s-%d", a.Device, p.ID, i), site, p.ID, string(p.Role), p.From, until)
+		mustExec(t, db, `INSERT INTO grants (id, site_id, person_id, role, from_at, until_at, gates, doings) VALUES ($1, $2, $3, $4, $5, $6, $7, $8)`,
+			fmt.Sprintf("%s-%s-%d", a.Device, p.ID, i), site, p.ID, string(p.Role), p.From, until, storetest.List(p.Gates), storetest.List(p.Doings))
 	}
 }
 

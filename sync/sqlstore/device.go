@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"context"
 	"database/sql"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"slices"
@@ -133,13 +134,17 @@ func (s *Store) AuthorOf(ctx context.Context, site, device string) (author admit
 		err = j.each(func(scan func(...any) error) error {
 			var p admit.Person
 			var until sql.NullInt64
-			if err := scan(&p.ID, &p.Role, &p.From, &until); err != nil {
+			var gates, doings sql.NullString
+			if err := scan(&p.ID, &p.Role, &p.From, &until, &gates, &doings); err != nil {
 				return err
 			}
 			p.Until = until.Int64
+			if err := errors.Join(texts(gates.String, &p.Gates), texts(doings.String, &p.Doings)); err != nil {
+				return fmt.Errorf("reading the limits of a grant: %w", err)
+			}
 			a.People = append(a.People, p)
 			return nil
-		}, `SELECT g.person_id, g.role, g.from_at, g.until_at
+		}, `SELECT g.person_id, g.role, g.from_at, g.until_at, g.gates, g.doings
 			FROM device_people dp JOIN grants g ON g.person_id = dp.person_id AND g.site_id = $1
 			WHERE dp.device_id = $2 ORDER BY g.id`, site, device)
 		slices.SortStableFunc(a.People, func(p, q admit.Person) int {
@@ -152,4 +157,12 @@ func (s *Store) AuthorOf(ctx context.Context, site, device string) (author admit
 		return admit.Author{}, false, err
 	}
 	return author, ok, nil
+}
+
+// texts reads a JSON list of texts; nothing is no list.
+func texts(text string, into *[]string) error {
+	if text == "" {
+		return nil
+	}
+	return json.Unmarshal([]byte(text), into)
 }

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"context"
 	"crypto/sha256"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"slices"
@@ -391,7 +392,7 @@ func (y *yard) quarantine(t *testing.T) {
 func (y *yard) authors(t *testing.T) {
 	want := admit.Author{Device: "d7", Relay: true, People: []admit.Person{
 		{ID: "pa", Role: "crew", From: 5, Until: 9},
-		{ID: "pa", Role: "manager", From: 9},
+		{ID: "pa", Role: "manager", From: 9, Gates: []string{"east", "west"}, Doings: []string{"tick"}},
 		{ID: "pb", Role: "viewer", From: 1, Until: 2},
 	}}
 	shuffled := want
@@ -506,4 +507,16 @@ func sorted(labels ...string) []change.Hash {
 	}
 	slices.SortFunc(list, change.Hash.Compare)
 	return list
+}
+
+// List is how a grant's limits stand in the database: a JSON list, or nothing.
+func List(texts []string) any {
+	if len(texts) == 0 {
+		return nil
+	}
+	b, err := json.Marshal(texts)
+	if err != nil {
+		panic(err) // of texts: it cannot fail
+	}
+	return string(b)
 }
