@@ -48,7 +48,8 @@ var arrows = []arrow{
 	{"api", []string{"schema", "sync", "api"}, []string{
 		"github.com/gofiber/fiber/v2", "github.com/gofiber/contrib/websocket", "github.com/fasthttp/websocket",
 		"github.com/danielgtaylor/huma/v2", "github.com/golang-jwt/jwt/v5", "github.com/spf13/cobra",
-		"github.com/caarlos0/env/v11", "github.com/google/uuid"}, "people reach it here"},
+		"github.com/caarlos0/env/v11", "github.com/google/uuid",
+		"github.com/go-webauthn/webauthn", "golang.org/x/crypto"}, "people reach it here"},
 	{"clients/ruleswasm", []string{"schema", "sync/change", "sync/fold"}, nil, "only what runs on a phone"},
 	{"clients/calcwasm", []string{"schema"}, nil, "calculations are pure, on the phone as elsewhere"},
 	{"clients/phonesim", []string{"schema", "sync"}, []string{"github.com/fxamacker/cbor/v2"}, "a phone knows documents and messages, no server"},
