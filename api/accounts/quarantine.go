@@ -240,3 +240,12 @@ func (a *Accounts) KeepDrained(ctx context.Context, site, device string, entries
 	}
 	return len(entries), nil
 }
+
+// QuarantineWaiting counts what waits for a manager's decision.
+func (a *Accounts) QuarantineWaiting(ctx context.Context, site string) (int, error) {
+	var n int
+	if err := a.row(ctx, `SELECT COUNT(*) FROM quarantine WHERE site_id = $1 AND resolved_at IS NULL`, hub.Text(site), &n); err != nil {
+		return 0, fmt.Errorf("counting what was refused: %w", err)
+	}
+	return n, nil
+}

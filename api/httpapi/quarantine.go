@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"net/http"
+	"slices"
 	"strings"
 
 	"github.com/danielgtaylor/huma/v2"
@@ -115,6 +116,7 @@ type drainOutput struct {
 func (s *Server) quarantineRoutes(api huma.API) {
 	const site = "/api/v1/sites/{site}"
 	huma.Register(api, guarded(http.MethodGet, site+"/quarantine", "quarantine", "What was refused: what waits for a decision, or what was decided (managers)"), s.quarantine)
+	huma.Register(api, guarded(http.MethodGet, site+"/quarantine-waiting", "quarantine-waiting", "How much that was refused waits for a decision (devices with a manager on them)"), s.quarantineWaiting)
 	huma.Register(api, guarded(http.MethodPost, site+"/quarantine/{id}", "decide-quarantine", "Accept what was refused, or discard it with a reason (managers)"), s.decide)
 	huma.Register(api, guarded(http.MethodGet, site+"/decisions", "decisions", "What managers decided about what this device brought, the latest first"), s.decisions)
 	huma.Register(api, guarded(http.MethodPost, site+"/drain", "drain", "A revoked device hands over what it still holds"), s.drain)
@@ -136,6 +138,28 @@ func (s *Server) quarantine(ctx context.Context, in *quarantineInput) (*quaranti
 	out.Body.Items, out.Body.More = []refusedItem{}, more
 	for _, r := range items {
 		out.Body.Items = append(out.Body.Items, told(r))
+	}
+	return out, nil
+}
+
+type waitingOutput struct {
+	Body struct {
+		Waiting int `json:"waiting"`
+	}
+}
+
+// quarantineWaiting says how much waits, and nothing of what: it tells a manager that it is worth signing in.
+func (s *Server) quarantineWaiting(ctx context.Context, in *AtSite) (*waitingOutput, error) {
+	c, err := s.at(ctx, *in)
+	if err == nil && !slices.ContainsFunc(c.people, s.manages) {
+		err = problem.New(problem.Forbidden, "role", "Only a manager of this site may do this.")
+	}
+	if err != nil {
+		return nil, s.answer(err)
+	}
+	out := &waitingOutput{}
+	if out.Body.Waiting, err = s.accounts.QuarantineWaiting(ctx, in.Site); err != nil {
+		return nil, s.answer(err)
 	}
 	return out, nil
 }

@@ -395,7 +395,7 @@ func TestHealth(t *testing.T) {
 		Paths   map[string]any
 	}
 	y.ok("GET", "/api/v1/openapi.json", "", nil, &api)
-	if !strings.HasPrefix(api.OpenAPI, "3.") || len(api.Paths) != 31 {
-		t.Errorf("openapi %s with %d paths, want 31", api.OpenAPI, len(api.Paths))
+	if !strings.HasPrefix(api.OpenAPI, "3.") || len(api.Paths) != 32 {
+		t.Errorf("openapi %s with %d paths, want 32", api.OpenAPI, len(api.Paths))
 	}
 }

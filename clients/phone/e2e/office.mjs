@@ -14,6 +14,7 @@ export class Office {
       code: await office.invitation("manager", "Orla Byrne"), name: "Orla Byrne", device: { public_key: raw.toString("base64url"), label: "office" },
     })
     office.device = joined.device
+    office.person = joined.person
     office.site = joined.site.id
     return office
   }
@@ -39,10 +40,20 @@ export class Office {
 
   post(path, body, token) { return this.ask("POST", path, body, token) }
 
-  async token() {
+  /** The device's own token. */
+  async deviceToken() {
     const { challenge } = await this.post("/api/v1/auth/challenge", { device: this.device })
     const signature = sign(null, Buffer.from(`gatewright challenge v1\n${this.device}\n${challenge}`), this.key).toString("base64url")
     return (await this.post("/api/v1/auth/token", { device: this.device, challenge, signature, clock: Date.now() })).access_token
+  }
+
+  /** The token of the manager, who signs in with a passphrase; it is set the first time. */
+  async token() {
+    const device = await this.deviceToken()
+    const who = { person: this.person, passphrase: "a phrase for the office" }
+    if (!this.set) await this.post("/api/v1/auth/passphrase/set", who, device)
+    this.set = true
+    return (await this.post("/api/v1/auth/passphrase/login", who, device)).access_token
   }
 
   /** Asks about the site as its manager. */

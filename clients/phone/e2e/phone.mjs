@@ -148,6 +148,23 @@ export class Phone {
     await this.told(`${value} ${unit} saved`)
   }
 
+  /** The manager on this phone signs in, in the sheet that asks for it; the first time a passphrase is set. */
+  async signIn(phrase = "four words for the manager") {
+    const sheet = this.page.getByRole("dialog", { name: "Sign in as manager" })
+    const first = sheet.getByLabel("Or a passphrase")
+    await first.or(sheet.getByLabel("Passphrase", { exact: true })).first().waitFor()
+    if (await first.isVisible()) {
+      await first.fill(phrase)
+      await sheet.getByRole("button", { name: "Set this passphrase" }).click()
+      await sheet.getByLabel("I have kept them").check()
+      await sheet.getByRole("button", { name: "Go on" }).click()
+    } else {
+      await sheet.getByLabel("Passphrase", { exact: true }).fill(phrase)
+      await sheet.getByRole("button", { name: "Sign in", exact: true }).click()
+    }
+    await sheet.waitFor({ state: "detached" })
+  }
+
   async shot(name) {
     await mkdir(shots, { recursive: true })
     await this.page.screenshot({ path: join(shots, `${name}.png`) })

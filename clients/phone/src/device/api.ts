@@ -36,6 +36,14 @@ export interface Token {
   readonly drain: boolean
 }
 
+/** A person who has signed in on this device, and the token that says so. */
+export interface SignedIn {
+  readonly text: string
+  readonly person: PersonId
+  /** On the phone's own clock. */
+  readonly until: Instant
+}
+
 /** What a manager decided about something that had been refused. */
 export interface Decision {
   readonly what: "accept" | "discard"
@@ -120,6 +128,15 @@ const decision = (f: Fields): Decision | undefined => {
   return { what, by: string(f, "decided_by"), at: number(f, "decided_at"), why: string(f, "why") }
 }
 
+const codes = (value: unknown): readonly string[] => {
+  const given = fields(value, "answer")["recovery"]
+  return Array.isArray(given) ? given.filter((c): c is string => typeof c === "string") : []
+}
+const signedIn = (value: unknown, clock: Instant): SignedIn => {
+  const f = fields(value, "token")
+  return { text: text(f, "access_token"), person: text(f, "person") as PersonId, until: clock + number(f, "expires_in") * 1000 }
+}
+
 export class Api {
   readonly #origin: string
   constructor(origin: string) {
@@ -186,6 +203,39 @@ export class Api {
     }
   }
 
+  /** By what a manager on this device can sign in. */
+  async ways(person: PersonId, token: string): Promise<{ readonly passkeys: number; readonly passphrase: boolean; readonly recovery: number; readonly setup: boolean }> {
+    const f = fields(await this.#ask(`/api/v1/auth/person/${person}`, { token }), "answer")
+    const w = fields(f["ways"], "ways in")
+    return { passkeys: number(w, "passkeys"), passphrase: w["passphrase"] === true, recovery: number(w, "recovery"), setup: f["needs_setup"] === true }
+  }
+
+  /** Gives recovery codes with the first way in. */
+  async setPassphrase(person: PersonId, passphrase: string, token: string): Promise<readonly string[]> {
+    return codes(await this.#ask("/api/v1/auth/passphrase/set", { body: { person, passphrase }, token }))
+  }
+
+  async byPassphrase(person: PersonId, passphrase: string, token: string, clock: Instant): Promise<SignedIn> {
+    return signedIn(await this.#ask("/api/v1/auth/passphrase/login", { body: { person, passphrase }, token }), clock)
+  }
+
+  async byRecovery(person: PersonId, code: string, token: string, clock: Instant): Promise<SignedIn> {
+    return signedIn(await this.#ask("/api/v1/auth/recovery/login", { body: { person, code }, token }), clock)
+  }
+
+  async beginPasskey(what: "register" | "login", person: PersonId, token: string): Promise<{ readonly ceremony: string; readonly options: Fields }> {
+    const f = fields(await this.#ask(`/api/v1/auth/passkey/${what}/begin`, { body: { person }, token }), "answer")
+    return { ceremony: text(f, "ceremony"), options: fields(f["options"], "options") }
+  }
+
+  async finishPasskey(ceremony: string, credential: unknown, label: string, token: string): Promise<readonly string[]> {
+    return codes(await this.#ask("/api/v1/auth/passkey/register/finish", { body: { ceremony, credential, label }, token }))
+  }
+
+  async finishLogin(ceremony: string, credential: unknown, token: string, clock: Instant): Promise<SignedIn> {
+    return signedIn(await this.#ask("/api/v1/auth/passkey/login/finish", { body: { ceremony, credential }, token }), clock)
+  }
+
   async me(token: string): Promise<{ readonly site: Site; readonly people: readonly Person[] }> {
     const f = fields(await this.#ask("/api/v1/me", { token }), "answer")
     return { site: site(f["site"]), people: oneEach(f["people"]) }
@@ -224,6 +274,11 @@ export class Api {
       started: item["started"] === true,
       decision: decision(item),
     }))
+  }
+
+  /** How much that was refused waits for a manager; a device with a manager on it may ask. */
+  async waiting(siteId: SiteId, token: string): Promise<number> {
+    return number(fields(await this.#ask(`/api/v1/sites/${siteId}/quarantine-waiting`, { token }), "answer"), "waiting")
   }
 
   /** Accepts a refused item, or discards it; gives what is decided now, which may be what another manager decided. */

@@ -2,9 +2,10 @@ import { initializeWasm } from "@automerge/automerge-repo/slim"
 import automergeUrl from "@automerge/automerge/automerge.wasm?url"
 import rulesUrl from "../generated/rules.wasm?url"
 import { Access } from "../device/access"
-import { Api, ApiProblem, Unreachable, type Decision, type Invitation, type Person, type RefusedItem } from "../device/api"
+import { Api, ApiProblem, Unreachable, type Decision, type Invitation, type Person, type RefusedItem, type Token } from "../device/api"
 import { Devices, type Device } from "../device/device"
 import { base64url } from "../device/keys"
+import { SignIn, type Ways } from "../device/signin"
 import { Documents } from "../documents/documents"
 import { DocumentStore } from "../documents/store"
 import { encodeEntry, parseEntry, type Doing, type Entry } from "../logbook/entry"
@@ -53,6 +54,8 @@ export class Session {
   decisions = $state.raw<ReadonlyMap<EntryId, Decision>>(new Map())
   /** How many refused things wait at the site for a manager; known to managers with a connection. */
   toDecide = $state<number | undefined>()
+  /** The manager who has signed in on this phone, for ten minutes. */
+  signedIn = $state<PersonId | undefined>()
   /** Grows with every entry: what reads entries reads this first. */
   entriesSeen = $state(0)
 
@@ -69,7 +72,9 @@ export class Session {
   #documents: Documents | undefined
   #rulesClient: RulesClient | undefined
   #access: Access | undefined
+  #signIn: SignIn | undefined
   #keeping: ReturnType<typeof setTimeout> | undefined
+  #signingOut: ReturnType<typeof setTimeout> | undefined
   #remembering: ReturnType<typeof setTimeout> | undefined
 
   get entries(): ReadonlyMap<EntryId, Entry> {
@@ -143,6 +148,7 @@ export class Session {
     const decisions = await outbox.fact("decisions")
     if (decisions instanceof Map) this.decisions = decisions as ReadonlyMap<EntryId, Decision>
 
+    this.#signIn = new SignIn(this.#api, async () => (await this.#token()).text, this.#clock.raw)
     this.#access = new Access(this.#api, () => this.device ?? device, this.#clock.raw, (off) => void this.#setOffset(off))
     const known = await this.#recall(outbox)
     this.#documents = new Documents({
@@ -351,6 +357,11 @@ export class Session {
     }
   }
 
+  async #token(): Promise<Token> {
+    if (this.#access === undefined) throw new Error("nobody has joined on this phone yet")
+    return this.#access.token()
+  }
+
   /** Asks with a token of now; undefined when this phone may not ask or the server cannot be reached. */
   async #asked<T>(ask: (token: string, device: Device) => Promise<T>): Promise<T | undefined> {
     const [device, access] = [this.device, this.#access]
@@ -399,6 +410,7 @@ export class Session {
   readonly choosePerson = async (person: PersonId): Promise<void> => {
     const device = this.device
     if (device === undefined) return
+    if (person !== device.current) this.signOut()
     await this.#keep({ ...device, current: person })
     if (this.link === "online") void this.refreshRefused()
   }
@@ -431,23 +443,74 @@ export class Session {
       }
     }
     if (this.person?.role !== "manager") this.toDecide = undefined
-    else this.toDecide = (await this.#asked((token, device) => this.#api.refused(device.site.id, false, token)))?.length ?? this.toDecide
+    else this.toDecide = (await this.#asked((token, device) => this.#api.waiting(device.site.id, token))) ?? this.toDecide
+  }
+
+  /** The token of the current person as a manager. */
+  #asManager(): string {
+    const token = this.device === undefined ? undefined : this.#signIn?.of(this.device.current)
+    if (token === undefined) {
+      this.signedIn = undefined
+      throw new Error("nobody has signed in as a manager on this phone")
+    }
+    return token
+  }
+
+  #nowSignedIn(): void {
+    this.signedIn = this.device?.current
+    clearTimeout(this.#signingOut)
+    const left = (this.#signIn?.until ?? 0) - this.#clock.raw() - 10_000
+    this.#signingOut = setTimeout(() => this.signOut(), Math.max(0, left))
+  }
+
+  /** Forgets that the manager has signed in. */
+  readonly signOut = (): void => {
+    clearTimeout(this.#signingOut)
+    this.#signIn?.forget()
+    this.signedIn = undefined
+  }
+
+  #signingInAs(): [SignIn, PersonId] {
+    const [signIn, device] = [this.#signIn, this.device]
+    if (signIn === undefined || device === undefined) throw new Error("nobody has joined on this phone yet")
+    return [signIn, device.current]
+  }
+
+  /** By what the current person can sign in as a manager. */
+  readonly waysIn = (): Promise<Ways> => {
+    const [signIn, person] = this.#signingInAs()
+    return signIn.ways(person)
+  }
+
+  /** Signs the current person in as a manager. Throws what the server says when it says no. */
+  readonly signIn = async (by: { readonly passkey: true } | { readonly passphrase: string } | { readonly recovery: string }): Promise<void> => {
+    const [signIn, person] = this.#signingInAs()
+    if ("passkey" in by) await signIn.byPasskey(person)
+    else if ("passphrase" in by) await signIn.byPassphrase(person, by.passphrase)
+    else await signIn.byRecovery(person, by.recovery)
+    this.#nowSignedIn()
+  }
+
+  /** Sets a way in for the current person; the first one gives recovery codes, which are shown this once. */
+  readonly setWayIn = (way: { readonly passkey: string } | { readonly passphrase: string }): Promise<readonly string[]> => {
+    const [signIn, person] = this.#signingInAs()
+    return "passkey" in way ? signIn.addPasskey(person, way.passkey) : signIn.setPassphrase(person, way.passphrase)
   }
 
   /** What was refused at the site, for a manager. Throws what the server says when it says no. */
   readonly refusedHere = async (decided: boolean): Promise<readonly RefusedItem[]> => {
-    const [device, access] = [this.device, this.#access]
-    if (device === undefined || access === undefined) throw new Error("nobody has joined on this phone yet")
-    const items = await this.#api.refused(device.site.id, decided, (await access.token()).text)
+    const device = this.device
+    if (device === undefined) throw new Error("nobody has joined on this phone yet")
+    const items = await this.#api.refused(device.site.id, decided, this.#asManager())
     if (!decided) this.toDecide = items.length
     return items
   }
 
   /** Accepts or discards as the current person, who has to be a manager. Throws what the server says when it says no. */
   readonly decide = async (item: string, choice: Parameters<Api["decide"]>[2]): Promise<void> => {
-    const [device, access] = [this.device, this.#access]
-    if (device === undefined || access === undefined) throw new Error("nobody has joined on this phone yet")
-    await this.#api.decide(device.site.id, item, choice, device.current, (await access.token()).text)
+    const device = this.device
+    if (device === undefined) throw new Error("nobody has joined on this phone yet")
+    await this.#api.decide(device.site.id, item, choice, device.current, this.#asManager())
     void this.refreshRefused()
   }
 
