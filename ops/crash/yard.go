@@ -6,6 +6,7 @@ import (
 	"crypto/ed25519"
 	"encoding/base64"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
 	"net/http"
@@ -31,7 +32,12 @@ type device struct {
 
 	token string
 	until time.Time
+
+	manages bool // its person signs in as a manager
 }
+
+// phrase is the managers' passphrase.
+const phrase = "four words for the trial"
 
 var client = &http.Client{
 	Transport: &http.Transport{DisableKeepAlives: true, DisableCompression: true},
@@ -135,8 +141,27 @@ func (d *device) access(ctx context.Context, base string) (string, error) {
 		"signature": b64(signature), "clock": time.Now().UnixMilli()}, &out); err != nil {
 		return "", err
 	}
+	if d.manages {
+		if err := d.signIn(ctx, base, out.AccessToken, &out); err != nil {
+			return "", err
+		}
+	}
 	d.token, d.until = out.AccessToken, time.Now().Add(time.Duration(out.ExpiresIn)*time.Second)
 	return d.token, nil
+}
+
+// signIn asks for a token that names the manager. The passphrase is set the first time, and once more when the
+// database has lost it.
+func (d *device) signIn(ctx context.Context, base, token string, out any) error {
+	who := object{"person": d.person, "passphrase": phrase}
+	err := ask(ctx, base, "POST", "/api/v1/auth/passphrase/login", token, who, out)
+	if refused := (*refusal)(nil); !errors.As(err, &refused) || refused.status != http.StatusUnauthorized {
+		return err
+	}
+	if err := ask(ctx, base, "POST", "/api/v1/auth/passphrase/set", token, who, nil); err != nil {
+		return err
+	}
+	return ask(ctx, base, "POST", "/api/v1/auth/passphrase/login", token, who, out)
 }
 
 // socket gives the address of a socket with a fresh ticket in it.
@@ -169,7 +194,7 @@ func (t *Trial) settle(ctx context.Context, index int, phones int) error {
 	if s.manager, err = join(ctx, base, link[1], "Orla Quill", t.secrets); err != nil {
 		return err
 	}
-	s.id = s.manager.site
+	s.id, s.manager.manages = s.manager.site, true
 	t.sites = append(t.sites, s)
 	for range phones {
 		d, err := t.enrol(ctx, s)
