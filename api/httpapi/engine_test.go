@@ -43,6 +43,7 @@ var again = map[string]func(*testing.T){
 	"TestGrantsEndByThemselves":        TestGrantsEndByThemselves,
 	"TestAudit":                        TestAudit,
 	"TestKeyRotation":                  TestKeyRotation,
+	"TestCalculations":                 TestCalculations,
 
 	"TestWhileTheDatabaseFails": TestWhileTheDatabaseFails,
 }
