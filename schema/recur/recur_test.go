@@ -273,3 +273,26 @@ func TestWeeksThatRRuleGoGetsWrong(t *testing.T) {
 		t.Error("rrule-go has it right")
 	}
 }
+
+// Any rule, start, zone and instant gives times or a problem of its field.
+func FuzzNext(f *testing.F) {
+	f.Add("FREQ=WEEKLY;BYDAY=MO;UNTIL=20300101T000000Z", "2026-03-29T05:30:00", "Europe/Dublin", "2026-03-29T05:30:00Z")
+	f.Add("FREQ=MONTHLY;BYDAY=-9SU,MO;BYSETPOS=-1,3", "1970-01-01T00:00:00", "Pacific/Apia", "2199-12-31T23:59:59")
+	f.Add("FREQ=SECONDLY;INTERVAL=7;BYHOUR=3;BYMINUTE=3", "2199-12-31T00:00:00", "UTC", "")
+	f.Fuzz(func(t *testing.T, rule, start, zone, after string) {
+		in := NextInput{Start: start, Zone: zone, Rule: rule, Count: 5}
+		if after != "" {
+			in.After = &after
+		}
+		r, err := Next(in)
+		var p *input.Problem
+		switch {
+		case err != nil && (!errors.As(err, &p) || !slices.Contains([]string{"rule", "start", "zone", "after"}, p.Field)):
+			t.Fatal(err)
+		case err != nil && strings.Contains(err.Error(), "one way"):
+			t.Fatalf("%+v: %v", in, err)
+		case err == nil && (len(r.Instants) > 5 || len(r.Local) != len(r.Instants)):
+			t.Fatalf("%+v: %+v", in, r)
+		}
+	})
+}

@@ -177,3 +177,18 @@ func bitwise(id []byte) uint16 {
 	}
 	return bits.Reverse16(register)
 }
+
+// Any text gives a result or a problem of its field.
+func FuzzCheck(f *testing.F) {
+	f.Add("372000000000001", "69b60100c0f9008048dc", "value")
+	f.Add("", "966d8000039f0001", "air")
+	f.Fuzz(func(t *testing.T, code, telegram, order string) {
+		for _, in := range []CheckInput{{Code: &code}, {Telegram: &telegram}, {Telegram: &telegram, Order: &order}, {Code: &code, Telegram: &telegram}} {
+			r, err := Check(in)
+			var p *input.Problem
+			if err != nil && !errors.As(err, &p) || err == nil && (len(r.Code) < 15 || r.Valid && (r.Country < 1 || r.Country > 999 || r.National > nationalMost)) {
+				t.Fatalf("%+v, %v", r, err)
+			}
+		}
+	})
+}

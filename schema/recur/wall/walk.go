@@ -136,6 +136,7 @@ func (r *Rule) expand(p int64) {
 	if r.BySetPos == nil {
 		return
 	}
+	r.stepsLow -= int64(len(r.BySetPos))
 	all := len(r.days) * len(r.times)
 	for _, pos := range r.BySetPos {
 		if pos < 0 {
@@ -218,12 +219,15 @@ func (r *Rule) match(date int64) bool {
 	return false
 }
 
-// has says whether a list holds a number.
+// has says whether an ascending list holds a number.
 func has(list []int, n int64) bool {
-	for _, x := range list {
-		if int64(x) == n {
-			return true
+	low, high := 0, len(list)
+	for low < high {
+		if mid := (low + high) / 2; int64(list[mid]) < n {
+			low = mid + 1
+		} else {
+			high = mid
 		}
 	}
-	return false
+	return low < len(list) && int64(list[low]) == n
 }
