@@ -30,7 +30,7 @@ func norris() (x, y []float64) {
 		[]float64{0.1, 338.8, 118.1, 888.0, 9.2, 228.1, 668.5, 998.5, 449.1, 778.9, 559.2, 0.3, 0.1, 778.1, 668.8, 339.3, 448.9, 10.8, 557.7, 228.3, 998.0, 888.8, 119.6, 0.3, 0.6, 557.6, 339.3, 888.0, 998.5, 778.9, 10.2, 117.6, 228.9, 668.4, 449.2, 0.2}
 }
 
-// Certified values of NIST StRD, Norris; 11.8 digits or more are reached of
+// Certified values of NIST StRD, Norris; 12.8 digits or more are reached of
 // the 15 given.
 func TestLineOnNorris(t *testing.T) {
 	x, y := norris()
