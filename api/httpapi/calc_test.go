@@ -2,7 +2,9 @@ package httpapi_test
 
 import (
 	"encoding/json"
+	"net/http"
 	"os"
+	"strings"
 	"testing"
 
 	"gatewright/schema/calc"
@@ -29,5 +31,18 @@ func TestCalculations(t *testing.T) {
 	}
 	if a := y.ask("GET", "/api/v1/calc", viewer.access, nil); a.status != 200 || string(a.body) != string(calc.ListJSON()) {
 		t.Errorf("the list is another than Go's: %s", a)
+	}
+}
+
+// A script that names no JSON as its body's type, as curl -d does not, is understood all the same.
+func TestCalculationFromCurl(t *testing.T) {
+	y := newYard(t, nil)
+	crew := y.enrol(y.site("brook").ID, rights.Crew, "Dan")
+	req, err := http.NewRequest("POST", y.base+"/api/v1/calc/unit.convert", strings.NewReader(`{"value":6,"from":"bar","to":"kPa"}`))
+	y.must(err)
+	req.Header.Set("Content-Type", "application/x-www-form-urlencoded")
+	req.Header.Set("Authorization", "Bearer "+crew.access)
+	if a := y.send(req); a.status != 200 || string(a.body) != `{"quantity":"pressure","value":600}` {
+		t.Errorf("%s", a)
 	}
 }

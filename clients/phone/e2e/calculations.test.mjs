@@ -71,7 +71,7 @@ test("a calculation without a network, and the same bytes as the console's from 
   await field("inner diameter of the ram (mm)").fill("50")
   await field("diameter of its rod (mm)").fill("60")
   await field("its stroke (mm)").fill("300")
-  await field(/^gauge pressure/).fill("6,5")
+  await field(/^Gauge pressure/).fill("6,5")
   const calculate = sheet.getByRole("button", { name: "Calculate", exact: true })
   await calculate.click()
   const rod = { bore_mm: 50, rod_mm: 60, stroke_mm: 300, pressure_bar: 6.5 }
