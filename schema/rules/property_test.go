@@ -7,6 +7,7 @@ import (
 	"testing"
 
 	"gatewright/schema/canon"
+	"gatewright/schema/logbook"
 	"pgregory.net/rapid"
 )
 
@@ -54,6 +55,74 @@ func TestIncrementalEqualsBatch(t *testing.T) {
 			rt.Fatalf("not canonical: %s", got)
 		}
 	})
+}
+
+// The order in which entries come does not matter, nor that they come twice,
+// nor that the same is asked twice.
+func TestOrderAndRepetition(t *testing.T) {
+	rapid.Check(t, func(rt *rapid.T) {
+		s := drawSite(t, rt)
+		now := s.nows.Draw(rt, "now")
+		want := s.fresh(t).Evaluate(now).AppendJSON(nil)
+		other := site{plan: s.plan, entries: rapid.Permutation(s.entries).Draw(rt, "order")}
+		e := other.fresh(t)
+		for range 2 {
+			if got := e.Evaluate(now).AppendJSON(nil); !bytes.Equal(got, want) {
+				rt.Fatalf("at %d:\n%s", now, difference(got, want))
+			}
+			for _, x := range s.entries {
+				if e.Add(x) {
+					rt.Fatal("Add must be true once")
+				}
+			}
+			e.SetPlan(parsePlan(t, s.plan), s.plan)
+		}
+		if e.Len() != len(s.entries) || len(s.entries) > 0 && !e.Has(s.entries[0].ID) || e.Has("00000000000000000000000000") {
+			rt.Fatal("Len and Has must tell the entries that were added")
+		}
+	})
+}
+
+// Doing a thing once more never takes away from what was done: of windows,
+// which stay the same, without grace and while the gate is in service. (A window
+// that was waived or in grace and now counts may push an older one out of the
+// last fourteen.)
+func TestDoingMoreIsNeverLess(t *testing.T) {
+	counted := 0
+	rapid.Check(t, func(rt *rapid.T) {
+		s := drawSite(t, rt)
+		s.entries = slices.DeleteFunc(s.entries, func(x *logbook.Entry) bool {
+			return x.Kind == logbook.Park || x.Kind == logbook.Void || x.Replaces != ""
+		})
+		now := s.nows.Draw(rt, "now")
+		more := site{plan: s.plan, entries: slices.Clone(s.entries)}
+		more.entries = append(more.entries, entry(t, map[string]any{
+			"id": string(entryID(1000)), "kind": "tick", "check": "c0", "at": s.nows.Draw(rt, "at"), "by": "a",
+		}))
+		p := parsePlan(t, s.plan).Checks["c0"]
+		if slices.ContainsFunc(p.Cadence, func(k logbook.CadencePeriod) bool { return k.Mode != logbook.FixedCadence || k.Grace > 0 }) {
+			return
+		}
+		before, after := completionOf(s.fresh(t).Evaluate(now)), completionOf(more.fresh(t).Evaluate(now))
+		if after.N != before.N || after.Done < before.Done || after.Missed > before.Missed {
+			rt.Fatalf("at %d: %+v, with one tick more %+v", now, before, after)
+		}
+		if after.N > 0 {
+			counted++
+		}
+	})
+	if counted == 0 {
+		t.Error("no site had a window to count")
+	}
+}
+
+func completionOf(o *Output) Completion {
+	for _, c := range o.Completion {
+		if c.Check == "c0" {
+			return c
+		}
+	}
+	return Completion{}
 }
 
 // A loaded engine goes on as the saved one, and saves to the same bytes.

@@ -81,6 +81,9 @@ type verdicts interface {
 // judged.
 func (e *Engine) showRuns(v *view, now, end int64, vs verdicts, ep episode, gate, part, check string) {
 	for i := vs.size() - 1; i >= 0; i-- {
+		if vs.fact(i).at >= end {
+			continue
+		}
 		found := vs.at(i)
 		if !found.found {
 			if vs.fact(i).at <= now-keepMs {
@@ -93,7 +96,7 @@ func (e *Engine) showRuns(v *view, now, end int64, vs verdicts, ep episode, gate
 		closer := cut{at: never}
 		if b, ok := vs.after(i); ok {
 			closer = b
-		} else if i+1 < vs.size() {
+		} else if i+1 < vs.size() && !vs.at(i+1).found { // else it comes after end
 			f := vs.fact(i + 1)
 			closer = cut{f.at, f.id}
 		}

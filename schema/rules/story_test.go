@@ -25,7 +25,7 @@ import (
 // To be readable it writes instants as text (2026-05-13T08:20Z, to the
 // millisecond where needed), entry ids as $1, $2 …, and the plan's embedded
 // lists as lists. site holds only what is not the same everywhere; kind, id
-// and at of an entry are written, v and dev are added. want leaves the basis
+// and at of an entry are written, v and dev are added (dev can be a letter). want leaves the basis
 // out: it is {"documents":{},"now":NOW,"tz":"test","v":1}.
 type story struct {
 	Story   []string
@@ -146,10 +146,10 @@ func planJSON(t testing.TB, zone string, plan map[string]any) []byte {
 		for id, item := range items {
 			item := item.(map[string]any)
 			item["name"] = id
-			if coll == "parts" {
+			if coll == "parts" && item["type"] == nil {
 				item["type"] = "valve"
 			}
-			embed(item, "cadence", "limits")
+			embed(item, "cadence", "limits", "rates")
 		}
 	}
 	return canonical(t, plan)
@@ -172,7 +172,11 @@ func entry(t testing.TB, m map[string]any) *logbook.Entry {
 	m = spell(m).(map[string]any)
 	m["v"] = 1
 	m["by"] = person(m["by"])
-	m["dev"] = "d000000000"
+	if letter, _ := m["dev"].(string); len(letter) == 1 {
+		m["dev"] = "d" + letter + "00000000"
+	} else {
+		m["dev"] = "d000000000"
+	}
 	if m["by"] == logbook.Server {
 		m["dev"] = logbook.Server
 	}
