@@ -26,11 +26,20 @@ func (m *maker) longSeries() {
 	}
 }
 
-// readings of one check, mostly at even distances.
+// begin is the instant of the first of a series, often such that a later one
+// comes at the very instant from which on the gate is known.
+func (m *maker) begin(gate string, apart int64) int64 {
+	if learning := m.site.plan.Gates[gate].Learning; learning > 0 && m.chance(70) {
+		return learning - apart*m.Int64N(4)
+	}
+	return m.from + m.Int64N(5*day)
+}
+
+// readingSeries are those of one check, mostly at even distances.
 func (m *maker) readingSeries(id string) {
 	n := pick(m, []int{12, 25, 40, 60})
 	apart := pick(m, []int64{hour, 6 * hour, day, day, 2 * day})
-	at := m.from + m.Int64N(5*day)
+	at := m.begin(m.planned[id].(object)["gate"].(string), apart)
 	level := pick(m, []float64{6.1, 6.5, 7, 7, 7.2})
 	noise := pick(m, []float64{0, 0.02, 0.1, 0.1, 0.4})
 	grain := pick(m, []int64{1, 10_000, 50_000, 250_000, 500_000})
@@ -80,10 +89,10 @@ func (m *maker) readingSeries(id string) {
 	}
 }
 
-// milkings of one gate, whose rate falls or does not.
+// milkingSeries are those of one gate, whose rate falls or does not.
 func (m *maker) milkingSeries(gate string) {
 	n := pick(m, []int{5, 8, 40, 60})
-	at := m.from + m.Int64N(5*day)
+	at := m.begin(gate, 12*hour)
 	before, after := 98, pick(m, []int{98, 97, 92, 70})
 	if m.chance(20) {
 		before = 90
