@@ -53,6 +53,7 @@ type Outcome struct {
 	Digest  string  `json:"digest,omitempty"`  // SHA-256 over the digests of its sites by seed
 	CPU     float64 `json:"cpu_s,omitempty"`   // seconds of processor time
 	Skipped string  `json:"skipped,omitempty"` // why there is none
+	Ended   string  `json:"ended,omitempty"`   // badly, after it had answered for every site
 }
 
 // Agreed says whether at least two evaluators were compared and none differed.
@@ -242,7 +243,11 @@ func (t *Trial) play(ctx context.Context, report *Report) (map[string][]verdict,
 	report.Sites = int(done.Load())
 	report.BrokenOff = report.Sites < t.Sites
 	for _, l := range lanes {
-		report.Platforms[l.program.name].CPU = seconds(l.cpu)
+		o := report.Platforms[l.program.name]
+		o.CPU, o.Ended = seconds(l.cpu), l.ended
+		if l.ended != "" {
+			fmt.Fprintf(t.Says, "%s answered for every site and then ended by itself: %s\n", l.program.name, l.ended)
+		}
 	}
 	return verdicts, naive, nil
 }

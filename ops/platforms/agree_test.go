@@ -35,6 +35,16 @@ var evaluators = map[string]func(*play.Site) (play.Evaluator, error){
 	"echo with other bytes": func(s *play.Site) (play.Evaluator, error) {
 		return &altered{Evaluator: echo{}, site: s}, nil
 	},
+	"killed": func(s *play.Site) (play.Evaluator, error) {
+		if s.Seed == 4 {
+			self, err := os.FindProcess(os.Getpid())
+			if err == nil {
+				err = self.Kill()
+			}
+			return nil, err
+		}
+		return echo{}, nil
+	},
 	"other bytes": func(s *play.Site) (play.Evaluator, error) {
 		return &altered{Evaluator: &independent{site: s}, site: s}, nil
 	},
@@ -140,6 +150,14 @@ func TestDifferencesAreFound(t *testing.T) {
 func TestProgramThatDiesIsAnError(t *testing.T) {
 	_, err := Run(t.Context(), Trial{First: 1, Sites: 50, Says: t.Output(), programs: as("naive again", "dies")})
 	if err == nil || !strings.Contains(err.Error(), "dies ended after ") || !strings.Contains(err.Error(), "an instruction that there is not") {
+		t.Errorf("got %v", err)
+	}
+}
+
+// A program that is killed with sites still to come is an error too, whatever it had answered.
+func TestProgramThatIsKilledIsAnError(t *testing.T) {
+	_, err := Run(t.Context(), Trial{First: 1, Sites: 500, Says: t.Output(), programs: as("killed")})
+	if err == nil || !strings.Contains(err.Error(), "killed ended after ") {
 		t.Errorf("got %v", err)
 	}
 }

@@ -37,10 +37,12 @@ type lane struct {
 	sites   chan []byte
 	judged  func(seed uint64, v verdict) // called from one goroutine
 	cpu     time.Duration                // once it has ended
+	ended   string                       // how, when it answered for every site and yet did not end well
 }
 
 // run goes on until the sites are closed, or ctx is.
 func (l *lane) run(ctx context.Context) error {
+	trial := ctx
 	ctx, stop := context.WithCancel(ctx)
 	defer stop()
 	name := l.program.name
@@ -58,19 +60,27 @@ func (l *lane) run(ctx context.Context) error {
 	if err := cmd.Start(); err != nil {
 		return fmt.Errorf("%s: starting: %w", name, err)
 	}
-	sent := make(chan int, 1)
-	go func() { sent <- l.feed(ctx, in) }()
+	fed, all := 0, false
+	feeding := make(chan struct{})
+	go func() {
+		defer close(feeding)
+		fed, all = l.feed(ctx, in)
+	}()
 	got, err := readVerdicts(out, l.judged)
 	if err != nil {
 		stop()
 	}
 	ended := cmd.Wait()
 	stop()
-	fed := <-sent
+	<-feeding
 	l.cpu = cmd.ProcessState.UserTime() + cmd.ProcessState.SystemTime()
 	switch {
 	case err != nil:
 		return fmt.Errorf("%s: %w", name, err)
+	case ended != nil && all && got == fed && trial.Err() == nil && !cmd.ProcessState.Exited():
+		// Node has been seen to crash as it went, with all said: that takes nothing back, and is told.
+		l.ended = ended.Error()
+		return nil
 	case ended != nil:
 		return fmt.Errorf("%s ended after %d sites: %w\n%s", name, got, ended, complaint.String())
 	case got != fed:
@@ -79,19 +89,19 @@ func (l *lane) run(ctx context.Context) error {
 	return nil
 }
 
-// feed writes sites until there are no more or nobody reads them, and says how many it wrote.
-func (l *lane) feed(ctx context.Context, in io.WriteCloser) (sent int) {
+// feed writes sites until there are no more or nobody reads them, and says how many it wrote, and whether that is all.
+func (l *lane) feed(ctx context.Context, in io.WriteCloser) (sent int, all bool) {
 	defer in.Close()
 	for {
 		select {
 		case <-ctx.Done():
-			return sent
+			return sent, false
 		case line, more := <-l.sites:
 			if !more {
-				return sent
+				return sent, true
 			}
 			if _, err := in.Write(line); err != nil {
-				return sent // it has ended; how, its exit status says
+				return sent, false // it has ended; how, its exit status says
 			}
 			sent++
 		}
