@@ -4,6 +4,8 @@ package reference
 // nothing to compute.
 var elsewhere = map[string]string{
 	"prop-wilsoncc-newcombe":  "not offered: rate.interval gives the score interval without continuity correction, and the exact one",
+	"eid-crc-check":           "schema/tag, whose CRC it is",
+	"eid-iso3166-numerics":    "not used: tag.check gives the numeric country as it stands, and has no list of countries",
 	"radio-two-ray-rappaport": "not offered: the survey fits a log-distance line, which a yard's clutter asks for",
 	"jws-hs256-rfc7515":       "api/auth, TestPublishedSignatures",
 	"jws-eddsa-rfc8037":       "api/auth, TestPublishedSignatures",

@@ -204,4 +204,3 @@ func wholes(list []float64) []int {
 	}
 	return out
 }
-
