@@ -159,8 +159,13 @@ func init() {
 	}
 }
 
-func offset(t *testing.T, zone string, at time.Time) int {
+var locations = map[string]*time.Location{}
+
+func location(t *testing.T, zone string) *time.Location {
 	t.Helper()
+	if loc := locations[zone]; loc != nil {
+		return loc
+	}
 	table, err := zones.Table(zone)
 	if err != nil {
 		t.Fatal(err)
@@ -169,7 +174,13 @@ func offset(t *testing.T, zone string, at time.Time) int {
 	if err != nil {
 		t.Fatal(err)
 	}
-	_, seconds := at.In(loc).Zone()
+	locations[zone] = loc
+	return loc
+}
+
+func offset(t *testing.T, zone string, at time.Time) int {
+	t.Helper()
+	_, seconds := at.In(location(t, zone)).Zone()
 	return seconds / 60
 }
 
