@@ -79,7 +79,7 @@ test("a calculation without a network, and the same bytes as the console's from 
   assert.equal(error.field, "rod_mm", "the console names the field")
   const wrong = sheet.getByRole("alert")
   await wrong.waitFor()
-  assert.equal(await wrong.textContent(), error.message.replace("rod_mm ", ""), "and the phone says the same")
+  assert.equal(await wrong.textContent(), error.message.replace("rod_mm ", "").replace("bore_mm", "“Inner diameter of the ram”"), "and the phone says the same in its words")
   assert.equal(await field("diameter of its rod (mm)").getAttribute("aria-invalid"), "true", "at that field")
   await dan.shot("calculations-2-wrong")
 

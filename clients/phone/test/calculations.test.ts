@@ -51,6 +51,11 @@ describe("the calculations as a module", () => {
     const problem = (json: string) => problemOf(calc.run(c.name, json).json, fieldsOf(c.input))
     expect(problem('{"x":[1,2,3],"y":[1,2]}')).toEqual({ field: "y", text: "must have as many items as x (3), not 2" })
     expect(problem('{"x":[1,2,"a"],"y":[1,2,3]}')).toEqual({ field: "x", text: "3: must be a number, not text" })
+    const ram = named("air.cylinder")
+    expect(problemOf(calc.run(ram.name, '{"bore_mm":50,"rod_mm":60,"stroke_mm":300,"pressure_bar":6}').json, fieldsOf(ram.input))).toEqual({
+      field: "rod_mm",
+      text: "must be below “Inner diameter of the ram”",
+    })
     expect(problem('{"z":1}').field).toBeUndefined()
     expect(problem("[").text).toContain("the JSON cannot be read")
     expect(problemOf(calc.run("no.such", "{}").json, [])).toEqual({ field: undefined, text: "name is that of no calculation here" })

@@ -93,6 +93,13 @@ export function readNumber(text: string): number | undefined {
   return Number.isFinite(value) ? value : undefined
 }
 
+/** Puts the words of the form in place of the names of fields that no word could be, such as bore_mm. */
+const inWords = (text: string, fields: readonly Field[]): string =>
+  text.replace(/\b[a-z0-9]+(?:_[a-z0-9]+)+\b/g, (name) => {
+    const words = fields.find((f) => f.name === name)?.schema.description
+    return words === undefined ? name : `“${sentenceCase(words)}”`
+  })
+
 export interface Problem {
   /** The field of the form that it is about; undefined when it is the whole. */
   readonly field: string | undefined
@@ -105,9 +112,9 @@ export function problemOf(json: string, fields: readonly Field[]): Problem {
   const field = /^[^.[]*/.exec(error.field)?.[0]
   if (field === undefined || !fields.some((f) => f.name === field)) return { field: undefined, text: error.message }
   const rest = error.field.slice(field.length)
-  const text = error.message.startsWith(error.field + " ") ? error.message.slice(error.field.length + 1) : error.message
+  const text = inWords(error.message.startsWith(error.field + " ") ? error.message.slice(error.field.length + 1) : error.message, fields)
   const item = /^\[(\d+)\]$/.exec(rest)
-  return { field, text: rest === "" ? text : item === null ? error.message : `${Number(item[1]) + 1}: ${text}` }
+  return { field, text: rest === "" ? text : item === null ? inWords(error.message, fields) : `${Number(item[1]) + 1}: ${text}` }
 }
 
 /** A phrase of the schema as a label: with a capital, unless it starts with a symbol such as x. */
