@@ -6,6 +6,7 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
+	"slices"
 
 	"gatewright/api/problem"
 	"gatewright/sync/hub"
@@ -19,6 +20,8 @@ type Device struct {
 	LastSeen int64  `json:"last_seen,omitempty"`
 	Revoked  int64  `json:"revoked,omitempty"`
 	Relay    bool   `json:"relay,omitempty"`
+	// People are the ids of those enrolled on it, the first to join first; only lists of devices say it.
+	People []string `json:"people,omitempty"`
 
 	Site      string            `json:"-"`
 	PublicKey ed25519.PublicKey `json:"-"`
@@ -122,6 +125,21 @@ func (a *Accounts) Devices(ctx context.Context, site string) ([]Device, error) {
 	out, err := list(ctx, a, scanDevice, `SELECT `+deviceColumns+` FROM devices WHERE site_id = $1 ORDER BY created_at DESC, id`, site)
 	if err != nil {
 		return nil, fmt.Errorf("listing devices: %w", err)
+	}
+	type link struct{ device, person string }
+	scanLink := func(scan func(...any) error) (l link, err error) {
+		err = scan(&l.device, &l.person)
+		return l, err
+	}
+	links, err := list(ctx, a, scanLink, `SELECT dp.device_id, dp.person_id FROM device_people dp JOIN devices d ON d.id = dp.device_id
+		WHERE d.site_id = $1 ORDER BY dp.added_at, dp.person_id`, site)
+	if err != nil {
+		return nil, fmt.Errorf("listing the people on devices: %w", err)
+	}
+	for _, l := range links {
+		if i := slices.IndexFunc(out, func(d Device) bool { return d.ID == l.device }); i >= 0 {
+			out[i].People = append(out[i].People, l.person)
+		}
 	}
 	return out, nil
 }

@@ -4,6 +4,7 @@ import (
 	"encoding/base64"
 	"encoding/json"
 	"fmt"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -33,7 +34,11 @@ func TestManagersSignIn(t *testing.T) {
 		a := y.ask(r.method, manager.fill(r.path), plain, r.body)
 		y.wantRefused(r.method+" "+r.path+" by the device alone", a, 403, "person")
 	}
-	y.ok("GET", manager.at("/devices"), manager.access, nil, nil)
+	var phones struct{ Devices []accounts.Device }
+	y.ok("GET", manager.at("/devices"), manager.access, nil, &phones)
+	if len(phones.Devices) != 1 || !slices.Equal(phones.Devices[0].People, []string{manager.Person}) {
+		t.Errorf("the list of devices says %+v, want the manager's with the manager on it", phones.Devices)
+	}
 
 	// Somebody else's way in, or a person who is not on the phone, is nothing to this phone.
 	other := y.enrol(site.ID, rights.Manager, "Orla")

@@ -65,6 +65,7 @@ describe("codes of invitations", () => {
   it("reads them as people type them", () => {
     expect(readCode("dh76g jzrc3-wb1wb gvac9")).toBe("DH76GJZRC3WB1WBGVAC9")
     expect(readCode("OI76GJZRC3WB1WBGVAL9")).toBe("0176GJZRC3WB1WBGVA19")
+    expect(readCode("oi76 gjz-l")).toBe("0176GJZ1")
     expect(codeIn("https://farm.example/join#DH76GJZRC3WB1WBGVAC9")).toBe("DH76GJZRC3WB1WBGVAC9")
   })
   it.each(["", "DH76G", "DH76GJZRC3WB1WBGVAC9X", "UH76GJZRC3WB1WBGVAC9"])("does not take %j", (text) => {

@@ -1,4 +1,4 @@
-import { isEntryId, type DeviceId, type EntryId, type Instant, type PersonId, type SiteId } from "../logbook/ids"
+import { isEntryId, type DeviceId, type EntryId, type GateId, type Instant, type PersonId, type SiteId } from "../logbook/ids"
 
 // The HTTP side of the server, read strictly: what does not have the expected
 // form is a problem here and does not travel on into the screens.
@@ -9,8 +9,38 @@ export interface Person {
   readonly id: PersonId
   readonly name: string
   readonly role: Role
+  readonly from?: Instant
   /** When their access ends or has ended, if it does. */
   readonly until?: Instant
+  /** May make owners and see what happened. */
+  readonly owner?: boolean
+  /** The gates that the access is limited to; none = all. */
+  readonly gates?: readonly GateId[]
+}
+/** A device of the site, as its managers see it. */
+export interface Phone {
+  readonly id: DeviceId
+  readonly label: string
+  readonly created: Instant
+  readonly seen: Instant | undefined
+  readonly revoked: Instant | undefined
+  readonly people: readonly PersonId[]
+}
+/** What a new invitation gives: role and name, or the known person for whom it is. */
+export interface Inviting {
+  readonly role: Role
+  readonly name?: string
+  readonly person?: PersonId
+  readonly gates?: readonly GateId[]
+  readonly until?: Instant
+}
+/** An invitation as it is told once. */
+export interface Invited {
+  readonly link: string
+  readonly expires: Instant
+  /** A code to be typed, which holds for minutes only. */
+  readonly short: string
+  readonly shortExpires: Instant
 }
 export interface Site {
   readonly id: SiteId
@@ -112,10 +142,30 @@ const site = (value: unknown): Site => {
   const f = fields(value, "site")
   return { id: text(f, "id") as SiteId, slug: text(f, "slug"), name: text(f, "name"), zone: typeof f["zone"] === "string" ? f["zone"] : "UTC" }
 }
+const instant = (from: Fields, key: string): Instant | undefined => (typeof from[key] === "number" && from[key] > 0 ? from[key] : undefined)
+const strings = (value: unknown): readonly string[] => (Array.isArray(value) ? value.filter((item): item is string => typeof item === "string") : [])
 const person = (value: unknown): Person => {
   const f = fields(value, "person")
-  return { id: text(f, "id") as PersonId, name: typeof f["name"] === "string" ? f["name"] : "", role: role(f), ...(typeof f["until"] === "number" && f["until"] > 0 && { until: f["until"] }) }
+  const [from, until, gates] = [instant(f, "from"), instant(f, "until"), strings(f["gates"]) as readonly GateId[]]
+  return {
+    id: text(f, "id") as PersonId,
+    name: typeof f["name"] === "string" ? f["name"] : "",
+    role: role(f),
+    ...(from !== undefined && { from }),
+    ...(until !== undefined && { until }),
+    ...(f["owner"] === true && { owner: true }),
+    ...(gates.length > 0 && { gates }),
+  }
 }
+const phones = (value: unknown): readonly Phone[] =>
+  list(fields(value, "list of phones")["devices"], "list of phones").map((f) => ({
+    id: text(f, "id") as DeviceId,
+    label: string(f, "label"),
+    created: number(f, "created"),
+    seen: instant(f, "last_seen"),
+    revoked: instant(f, "revoked"),
+    people: strings(f["people"]) as readonly PersonId[],
+  }))
 
 /** A person who was given access again is listed once for each time; the latest comes last and stands. */
 const oneEach = (value: unknown): readonly Person[] => [...new Map(list(value, "list of people").map((p) => [text(p, "id"), person(p)])).values()]
@@ -128,10 +178,7 @@ const decision = (f: Fields): Decision | undefined => {
   return { what, by: string(f, "decided_by"), at: number(f, "decided_at"), why: string(f, "why") }
 }
 
-const codes = (value: unknown): readonly string[] => {
-  const given = fields(value, "answer")["recovery"]
-  return Array.isArray(given) ? given.filter((c): c is string => typeof c === "string") : []
-}
+const codes = (value: unknown): readonly string[] => strings(fields(value, "answer")["recovery"])
 const signedIn = (value: unknown, clock: Instant): SignedIn => {
   const f = fields(value, "token")
   return { text: text(f, "access_token"), person: text(f, "person") as PersonId, until: clock + number(f, "expires_in") * 1000 }
@@ -256,6 +303,32 @@ export class Api {
 
   async drain(siteId: SiteId, entries: readonly string[], token: string): Promise<number> {
     return number(fields(await this.#ask(`/api/v1/sites/${siteId}/drain`, { body: { entries }, token }), "answer"), "kept")
+  }
+
+  // What managers do, with the token of one who has signed in.
+
+  /** Makes an invitation; its codes are told now and never again. */
+  async invite(siteId: SiteId, what: Inviting, token: string): Promise<Invited> {
+    const f = fields(await this.#ask(`/api/v1/sites/${siteId}/invitations`, { body: what, token }), "invitation")
+    return { link: text(f, "link"), expires: number(f, "expires"), short: text(f, "short"), shortExpires: number(f, "short_expires") }
+  }
+
+  async endAccess(siteId: SiteId, who: PersonId, token: string): Promise<void> {
+    await this.#ask(`/api/v1/sites/${siteId}/people/${who}/end`, { body: {}, token })
+  }
+
+  /** Takes the name of somebody whose access has ended out of the directory. */
+  async erase(siteId: SiteId, who: PersonId, token: string): Promise<void> {
+    await this.#ask(`/api/v1/sites/${siteId}/people/${who}/erase`, { body: {}, token })
+  }
+
+  async phones(siteId: SiteId, token: string): Promise<readonly Phone[]> {
+    return phones(await this.#ask(`/api/v1/sites/${siteId}/devices`, { token }))
+  }
+
+  /** Ends the access of a phone; gives the phones as they are then. */
+  async revoke(siteId: SiteId, phone: DeviceId, token: string): Promise<readonly Phone[]> {
+    return phones(await this.#ask(`/api/v1/sites/${siteId}/devices/${phone}/revoke`, { body: {}, token }))
   }
 
   /** What was refused at the site: what waits for a decision, or what was decided. For managers. */

@@ -14,6 +14,7 @@ export type Sheet =
   | { readonly is: "turned away" }
   | { readonly is: "to decide" }
   | { readonly is: "people" }
+  | { readonly is: "access" }
   | { readonly is: "join"; readonly code?: string }
   | { readonly is: "emergency" }
   | { readonly is: "cautions" }

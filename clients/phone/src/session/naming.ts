@@ -6,7 +6,7 @@ import { session } from "./session.svelte"
 /** A person's name as far as this phone knows it; names may be erased, ids stay. */
 export function personName(person: string): string {
   if (person === "server") return say("person.server")
-  return session.names.get(person) ?? session.device?.people.find((p) => p.id === person)?.name ?? say("person.someone", { id: person })
+  return session.names.get(person) || session.device?.people.find((p) => p.id === person)?.name || say("person.someone", { id: person })
 }
 
 /** A reason of the server with people's names in the place of their ids. */

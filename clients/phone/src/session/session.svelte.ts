@@ -9,7 +9,7 @@ import { SignIn, type Ways } from "../device/signin"
 import { Documents } from "../documents/documents"
 import { DocumentStore } from "../documents/store"
 import { encodeEntry, parseEntry, type Doing, type Entry } from "../logbook/entry"
-import { EntryIds, monthOf, type DocName, type EntryId, type Instant, type PersonId } from "../logbook/ids"
+import { EntryIds, monthOf, type DocName, type EntryId, type Instant, type PersonId, type SiteId } from "../logbook/ids"
 import { parsePlan, type Plan } from "../logbook/plan"
 import type { LinkState } from "../network/link"
 import { Outbox, type Parcel } from "../outbox/outbox"
@@ -284,7 +284,7 @@ export class Session {
   #linkIs(state: LinkState): void {
     this.link = state
     if (state !== "online") return
-    void this.#refreshPeople()
+    void this.refreshPeople()
     void this.refreshRefused()
   }
 
@@ -337,7 +337,8 @@ export class Session {
     await this.#devices?.save(device)
   }
 
-  async #refreshPeople(): Promise<void> {
+  /** Asks who there is at the site and on this phone. */
+  async refreshPeople(): Promise<void> {
     const [device, access, outbox] = [this.device, this.#access, this.#outbox]
     if (device === undefined || access === undefined || outbox === undefined) return
     try {
@@ -345,7 +346,7 @@ export class Session {
       if (token.drain) return
       const [me, people] = await Promise.all([this.#api.me(token.text), this.#api.people(device.site.id, token.text)])
       const names = new Map(people.filter((p) => p.name !== "").map((p) => [p.id as string, p.name]))
-      for (const p of me.people) names.set(p.id, p.name)
+      for (const p of me.people) if (p.name !== "") names.set(p.id, p.name)
       this.names = names
       await outbox.note("names", names)
       if (me.people.length > 0) {
@@ -446,14 +447,15 @@ export class Session {
     else this.toDecide = (await this.#asked((token, device) => this.#api.waiting(device.site.id, token))) ?? this.toDecide
   }
 
-  /** The token of the current person as a manager. */
-  #asManager(): string {
-    const token = this.device === undefined ? undefined : this.#signIn?.of(this.device.current)
-    if (token === undefined) {
+  /** Asks the server with the token of the current person as a manager. Throws what it says when it says no. */
+  async asManager<T>(ask: (api: Api, site: SiteId, token: string, by: PersonId) => Promise<T>): Promise<T> {
+    const device = this.device
+    const token = device === undefined ? undefined : this.#signIn?.of(device.current)
+    if (device === undefined || token === undefined) {
       this.signedIn = undefined
       throw new Error("nobody has signed in as a manager on this phone")
     }
-    return token
+    return ask(this.#api, device.site.id, token, device.current)
   }
 
   #nowSignedIn(): void {
@@ -499,18 +501,14 @@ export class Session {
 
   /** What was refused at the site, for a manager. Throws what the server says when it says no. */
   readonly refusedHere = async (decided: boolean): Promise<readonly RefusedItem[]> => {
-    const device = this.device
-    if (device === undefined) throw new Error("nobody has joined on this phone yet")
-    const items = await this.#api.refused(device.site.id, decided, this.#asManager())
+    const items = await this.asManager((api, site, token) => api.refused(site, decided, token))
     if (!decided) this.toDecide = items.length
     return items
   }
 
   /** Accepts or discards as the current person, who has to be a manager. Throws what the server says when it says no. */
   readonly decide = async (item: string, choice: Parameters<Api["decide"]>[2]): Promise<void> => {
-    const device = this.device
-    if (device === undefined) throw new Error("nobody has joined on this phone yet")
-    await this.#api.decide(device.site.id, item, choice, device.current, this.#asManager())
+    await this.asManager((api, site, token, by) => api.decide(site, item, choice, by, token))
     void this.refreshRefused()
   }
 
