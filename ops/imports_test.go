@@ -4,7 +4,9 @@ import (
 	"encoding/json"
 	"errors"
 	"io"
+	"os"
 	"os/exec"
+	"slices"
 	"strings"
 	"testing"
 )
@@ -21,7 +23,7 @@ type arrow struct {
 var arrows = []arrow{
 	{"schema", []string{"schema"}, []string{"gonum.org/v1/gonum", "github.com/teambition/rrule-go"},
 		"what things mean is pure Go without I/O, so that it runs the same on phones and servers"},
-	{"schema/input", []string{"schema/canon"}, nil, "reads and describes any calculation's fields and knows none"},
+	{"schema/input", []string{"schema/canon", "schema/input/refuse"}, nil, "reads and describes any calculation's fields and knows none"},
 	{"schema/record", []string{"schema/canon"}, nil, "a record's digest hangs on its bytes alone"},
 	{"sync/change", nil, nil, "bytes from the network are read by our own code and the standard library, by nothing else"},
 	{"sync/fold", []string{"schema/canon", "sync/change"}, nil, "the plan's projection runs on phones too"},
@@ -98,6 +100,26 @@ func TestImports(t *testing.T) {
 					t.Errorf("%s imports %s, which belongs to %s alone", from, path, strings.Join(only, " and "))
 				}
 			}
+		}
+	}
+}
+
+// What a phone downloads and starts first stays small: these packages alone
+// would make the rules' module larger and slower to start.
+func TestRulesModuleStaysSmall(t *testing.T) {
+	c := exec.Command("go", "list", "-deps", "gatewright/clients/ruleswasm")
+	c.Env = append(os.Environ(), "GOOS=wasip1", "GOARCH=wasm", "CGO_ENABLED=0")
+	out, err := c.Output()
+	if err != nil {
+		t.Fatalf("go list: %v", err)
+	}
+	deps := strings.Fields(string(out))
+	if !slices.Contains(deps, "gatewright/schema/rules") {
+		t.Fatal("the rules' module does not hold the rules")
+	}
+	for _, heavy := range []string{"fmt", "reflect", "encoding/json", "regexp"} {
+		if slices.Contains(deps, heavy) {
+			t.Errorf("the rules' module imports %s", heavy)
 		}
 	}
 }

@@ -1,6 +1,6 @@
 package chart
 
-import "gatewright/schema/input"
+import "gatewright/schema/input/refuse"
 
 // CUSUM is the tabular cumulative sum, which finds lasting shifts: High adds
 // up what readings are above Target + K, Low what they are below Target - K,
@@ -59,11 +59,11 @@ func CUSUMChart(in CUSUMInput) (CUSUMResult, error) {
 	}
 	switch {
 	case !finite(in.Target):
-		return CUSUMResult{}, input.Bad("target", "must be a finite number")
+		return CUSUMResult{}, refuse.Bad("target", "must be a finite number")
 	case !(in.K >= 0) || !finite(in.K):
-		return CUSUMResult{}, input.Bad("k", "must be 0 or above")
+		return CUSUMResult{}, refuse.Bad("k", "must be 0 or above")
 	case !(in.H > 0) || !finite(in.H):
-		return CUSUMResult{}, input.Bad("h", "must be above 0")
+		return CUSUMResult{}, refuse.Bad("h", "must be above 0")
 	}
 	c := CUSUM{Target: in.Target, K: in.K, H: in.H}
 	out := CUSUMResult{High: make([]float64, len(in.Values)), Low: make([]float64, len(in.Values))}
@@ -71,7 +71,7 @@ func CUSUMChart(in CUSUMInput) (CUSUMResult, error) {
 		signal := c.Step(v)
 		out.High[i], out.Low[i] = c.High, c.Low
 		if !finite(c.High) || !finite(c.Low) {
-			return CUSUMResult{}, input.Bad("values", "must be nearer to the target: a sum cannot be written as a number")
+			return CUSUMResult{}, refuse.Bad("values", "must be nearer to the target: a sum cannot be written as a number")
 		}
 		if signal != 0 && out.Signal == 0 {
 			out.Signal = i + 1

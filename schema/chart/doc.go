@@ -10,7 +10,7 @@ package chart
 import (
 	"math"
 
-	"gatewright/schema/input"
+	"gatewright/schema/input/refuse"
 )
 
 // meanRangePerSigma is d2 for ranges of two, as printed in tables (2/sqrt(pi)
@@ -24,13 +24,13 @@ func finite(f float64) bool { return f-f == 0 }
 func numbers(field string, v []float64, least int) error {
 	switch {
 	case len(v) < least && least == 2:
-		return input.Bad(field, "must hold at least 2 numbers")
+		return refuse.Bad(field, "must hold at least 2 numbers")
 	case len(v) < least:
-		return input.Bad(field, "must hold at least 1 number")
+		return refuse.Bad(field, "must hold at least 1 number")
 	}
 	for _, f := range v {
 		if !finite(f) {
-			return input.Bad(field, "must hold finite numbers only")
+			return refuse.Bad(field, "must hold finite numbers only")
 		}
 	}
 	return nil

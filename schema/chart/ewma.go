@@ -1,7 +1,7 @@
 package chart
 
 import (
-	"gatewright/schema/input"
+	"gatewright/schema/input/refuse"
 	"gatewright/schema/num"
 )
 
@@ -76,27 +76,27 @@ func EWMAChart(in EWMAInput) (EWMAResult, error) {
 	}
 	switch {
 	case !finite(in.Target):
-		return EWMAResult{}, input.Bad("target", "must be a finite number")
+		return EWMAResult{}, refuse.Bad("target", "must be a finite number")
 	case !(in.Sigma > 0) || !finite(in.Sigma):
-		return EWMAResult{}, input.Bad("sigma", "must be above 0: readings without scatter cannot be charted")
+		return EWMAResult{}, refuse.Bad("sigma", "must be above 0: readings without scatter cannot be charted")
 	case !(in.Lambda > 0 && in.Lambda <= 1):
-		return EWMAResult{}, input.Bad("lambda", "must be above 0 and at most 1")
+		return EWMAResult{}, refuse.Bad("lambda", "must be above 0 and at most 1")
 	case !(in.Width > 0) || !finite(in.Width):
-		return EWMAResult{}, input.Bad("width", "must be above 0")
+		return EWMAResult{}, refuse.Bad("width", "must be above 0")
 	}
 	c := EWMA{Target: in.Target, Sigma: in.Sigma, Lambda: in.Lambda, Width: in.Width}
 	n := len(in.Values)
 	out := EWMAResult{EWMA: make([]float64, n), LowAt: make([]float64, n), HighAt: make([]float64, n), Beyond: []int{}, BeyondExact: []int{}}
 	out.Low, out.High = c.Limits()
 	if !finite(out.Low) || !finite(out.High) {
-		return EWMAResult{}, input.Bad("sigma", "must be smaller: the limits cannot be written as numbers")
+		return EWMAResult{}, refuse.Bad("sigma", "must be smaller: the limits cannot be written as numbers")
 	}
 	left := 1.0 // (1 - lambda)^(2i)
 	for i, v := range in.Values {
 		signal := c.Step(v)
 		out.EWMA[i] = c.Value()
 		if !finite(out.EWMA[i]) {
-			return EWMAResult{}, input.Bad("values", "must be nearer to the target: an average cannot be written as a number")
+			return EWMAResult{}, refuse.Bad("values", "must be nearer to the target: an average cannot be written as a number")
 		}
 		if signal != 0 {
 			out.Beyond = append(out.Beyond, i+1)

@@ -1,6 +1,6 @@
 package chart
 
-import "gatewright/schema/input"
+import "gatewright/schema/input/refuse"
 
 // Individuals judges each reading alone: beyond Mean plus or minus Width times
 // Sigma it signals.
@@ -61,7 +61,7 @@ func IndividualsChart(in IndividualsInput) (IndividualsResult, error) {
 	c := Individuals{Mean: mean, Sigma: sigma, Width: individualsWidth}
 	low, high := c.Limits()
 	if !finite(low) || !finite(high) {
-		return IndividualsResult{}, input.Bad("values", "must not spread so far: their sum cannot be written as a number")
+		return IndividualsResult{}, refuse.Bad("values", "must not spread so far: their sum cannot be written as a number")
 	}
 	out := IndividualsResult{Mean: mean, MeanMovingRange: meanRange, Sigma: sigma, Low: low, High: high, Beyond: []int{}}
 	for i, v := range in.Values {

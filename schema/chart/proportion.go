@@ -3,7 +3,7 @@ package chart
 import (
 	"strconv"
 
-	"gatewright/schema/input"
+	"gatewright/schema/input/refuse"
 	"gatewright/schema/num"
 )
 
@@ -36,17 +36,17 @@ const mostCounted = 1_000_000_000_000
 func ProportionChart(in ProportionInput) (ProportionResult, error) {
 	switch {
 	case len(in.Counts) == 0:
-		return ProportionResult{}, input.Bad("counts", "must hold at least 1 number")
+		return ProportionResult{}, refuse.Bad("counts", "must hold at least 1 number")
 	case len(in.Sizes) != len(in.Counts):
-		return ProportionResult{}, input.Bad("sizes", "must be as long as counts")
+		return ProportionResult{}, refuse.Bad("sizes", "must be as long as counts")
 	}
 	var hits, all float64 // whole numbers; beyond 2^53 they round
 	for i, n := range in.Sizes {
 		switch k := in.Counts[i]; {
 		case n < 1 || n > mostCounted:
-			return ProportionResult{}, input.Bad("sizes["+strconv.Itoa(i)+"]", "must be from 1 to 1000000000000")
+			return ProportionResult{}, refuse.Bad("sizes["+strconv.Itoa(i)+"]", "must be from 1 to 1000000000000")
 		case k < 0 || k > n:
-			return ProportionResult{}, input.Bad("counts["+strconv.Itoa(i)+"]", "must be from 0 to its size")
+			return ProportionResult{}, refuse.Bad("counts["+strconv.Itoa(i)+"]", "must be from 0 to its size")
 		}
 		hits += float64(in.Counts[i])
 		all += float64(n)

@@ -1,20 +1,12 @@
 package input
 
-// Problem says what is wrong with one field of an input. Its path is that of
-// the JSON: "bore_mm", "x[3]", "beams[0].x_m"; empty when it is the whole.
-type Problem struct {
-	Field   string `json:"field"`
-	Message string `json:"message"` // what follows the field's name in a sentence: "must be above 0"
-}
+import "gatewright/schema/input/refuse"
 
-// Error is the sentence.
-func (p *Problem) Error() string {
-	if p.Field == "" {
-		return p.Message
-	}
-	return p.Field + " " + p.Message
-}
+// Problem says what is wrong with one field of an input.
+type Problem = refuse.Problem
 
 // Bad is a Problem as an error: what a calculation returns when its fields are
 // right one by one, but not together.
-func Bad(field, message string) error { return &Problem{Field: field, Message: message} }
+func Bad(field, message string) error { return refuse.Bad(field, message) }
+
+func refused(field, message string) *Problem { return &Problem{Field: field, Message: message} }

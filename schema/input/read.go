@@ -29,11 +29,11 @@ func (f *form) read(v canon.Value, into reflect.Value, path string) *Problem {
 		if path == "" {
 			return &Problem{Message: "the input must be an object, not " + v.Kind.String()}
 		}
-		return &Problem{path, "must be an object, not " + v.Kind.String()}
+		return refused(path, "must be an object, not "+v.Kind.String())
 	}
 	for _, key := range v.Keys {
 		if !f.has(key) {
-			return &Problem{under(path, shortened(key)), "is not known here" + f.known()}
+			return refused(under(path, shortened(key)), "is not known here"+f.known())
 		}
 	}
 	lengths := make([]int, len(f.fields))
@@ -48,7 +48,7 @@ func (f *form) read(v canon.Value, into reflect.Value, path string) *Problem {
 			case at.optional:
 				continue
 			default:
-				return &Problem{under(path, at.name), "is missing"}
+				return refused(under(path, at.name), "is missing")
 			}
 		}
 		to := into.Field(at.index)
@@ -65,8 +65,8 @@ func (f *form) read(v canon.Value, into reflect.Value, path string) *Problem {
 	}
 	for i, at := range f.fields {
 		if at.same >= 0 && lengths[i] >= 0 && lengths[at.same] >= 0 && lengths[i] != lengths[at.same] {
-			return &Problem{under(path, at.name), "must have as many items as " + f.fields[at.same].name + " (" +
-				strconv.Itoa(lengths[at.same]) + "), not " + strconv.Itoa(lengths[i])}
+			return refused(under(path, at.name), "must have as many items as "+f.fields[at.same].name+" ("+
+				strconv.Itoa(lengths[at.same])+"), not "+strconv.Itoa(lengths[i]))
 		}
 	}
 	return nil
@@ -125,26 +125,26 @@ func (s *shape) read(v canon.Value, into reflect.Value, path string) *Problem {
 }
 
 func mistaken(path string, want canon.Kind, v canon.Value) *Problem {
-	return &Problem{path, "must be " + want.String() + ", not " + v.Kind.String()}
+	return refused(path, "must be "+want.String()+", not "+v.Kind.String())
 }
 
 func (s *shape) readNumber(n float64, into reflect.Value, path string) *Problem {
 	if math.IsNaN(n) || math.IsInf(n, 0) { // only from a Value made in Go
-		return &Problem{path, "must be finite"}
+		return refused(path, "must be finite")
 	}
 	whole := s.kind != reflect.Float64
 	if whole && n != math.Trunc(n) {
-		return &Problem{path, "must be a whole number"}
+		return refused(path, "must be a whole number")
 	}
 	if s.low.is && (n < s.low.at || s.low.open && n == s.low.at) || s.high.is && (n > s.high.at || s.high.open && n == s.high.at) {
-		return &Problem{path, s.bounds()}
+		return refused(path, s.bounds())
 	}
 	if !whole {
 		into.SetFloat(n)
 		return nil
 	}
 	if math.Abs(n) > maxWhole || into.OverflowInt(int64(n)) {
-		return &Problem{path, "must be a whole number within plus or minus 9007199254740991"}
+		return refused(path, "must be a whole number within plus or minus 9007199254740991")
 	}
 	into.SetInt(int64(n))
 	return nil
@@ -178,10 +178,10 @@ func (s *shape) readText(text string, into reflect.Value, path string) *Problem 
 				return nil
 			}
 		}
-		return &Problem{path, "must be one of " + strings.Join(s.words, ", ")}
+		return refused(path, "must be one of "+strings.Join(s.words, ", "))
 	}
 	if utf8.RuneCountInString(text) > s.most {
-		return &Problem{path, "must have at most " + strconv.Itoa(s.most) + " characters"}
+		return refused(path, "must have at most "+strconv.Itoa(s.most)+" characters")
 	}
 	into.SetString(text)
 	return nil
@@ -190,9 +190,9 @@ func (s *shape) readText(text string, into reflect.Value, path string) *Problem 
 func (s *shape) readList(items []canon.Value, into reflect.Value, path string) *Problem {
 	switch n := len(items); {
 	case n < s.fewest:
-		return &Problem{path, "must have at least " + counted(s.fewest) + ", not " + strconv.Itoa(n)}
+		return refused(path, "must have at least "+counted(s.fewest)+", not "+strconv.Itoa(n))
 	case n > s.most:
-		return &Problem{path, "must have at most " + counted(s.most) + ", not " + strconv.Itoa(n)}
+		return refused(path, "must have at most "+counted(s.most)+", not "+strconv.Itoa(n))
 	}
 	list := reflect.MakeSlice(s.typ, len(items), len(items))
 	for i, item := range items {

@@ -70,13 +70,13 @@ func (s *shape) write(from reflect.Value, path string) (canon.Value, *Problem) {
 	case reflect.Float64:
 		n := from.Float()
 		if math.IsNaN(n) || math.IsInf(n, 0) {
-			return canon.Value{}, &Problem{path, "is not finite"}
+			return canon.Value{}, refused(path, "is not finite")
 		}
 		return canon.Num64(n), nil
 	}
 	n := from.Int()
 	if n > maxWhole || n < -maxWhole {
-		return canon.Value{}, &Problem{path, "is too large a whole number for JSON"}
+		return canon.Value{}, refused(path, "is too large a whole number for JSON")
 	}
 	return canon.Int(n), nil
 }

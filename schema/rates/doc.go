@@ -3,7 +3,7 @@
 package rates
 
 import (
-	"gatewright/schema/input"
+	"gatewright/schema/input/refuse"
 )
 
 // mostTrials keeps every count exact as a number and every answer within some
@@ -13,18 +13,18 @@ const mostTrials = 1_000_000_000
 func counted(hitsField string, hits int64, trialsField string, trials int64) error {
 	switch {
 	case trials < 1 || trials > mostTrials:
-		return input.Bad(trialsField, "must be from 1 to 1000000000")
+		return refuse.Bad(trialsField, "must be from 1 to 1000000000")
 	case hits < 0:
-		return input.Bad(hitsField, "must be 0 or above")
+		return refuse.Bad(hitsField, "must be 0 or above")
 	case hits > trials:
-		return input.Bad(hitsField, "must not be above "+trialsField)
+		return refuse.Bad(hitsField, "must not be above "+trialsField)
 	}
 	return nil
 }
 
 func confident(c float64) error {
 	if !(c > 0 && c < 1) {
-		return input.Bad("confidence", "must be between 0 and 1, such as 0.95")
+		return refuse.Bad("confidence", "must be between 0 and 1, such as 0.95")
 	}
 	return nil
 }

@@ -1,7 +1,7 @@
 package rates
 
 import (
-	"gatewright/schema/input"
+	"gatewright/schema/input/refuse"
 	"gatewright/schema/num"
 )
 
@@ -51,7 +51,7 @@ func Interval(in IntervalInput) (IntervalResult, error) {
 	case "exact":
 		out.Low, out.High = exact(in.Hits, in.Trials, tail)
 	default:
-		return IntervalResult{}, input.Bad("method", "must be wilson or exact")
+		return IntervalResult{}, refuse.Bad("method", "must be wilson or exact")
 	}
 	return out, nil
 }

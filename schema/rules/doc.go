@@ -264,9 +264,8 @@
 //
 // A listed flag stands under another listed flag whose episode overlaps its
 // own: under is the subject of the first there is, in this order. Of one
-// check: near under limit, doubt, shift, drift; drift under limit, doubt,
-// shift; shift under limit, doubt; doubt and disagree under limit; visit under
-// overdue. quiet/DEVICE under quiet/site; overdue under quiet/site, if it was
+// check: near under shift, drift; drift under limit, doubt, shift; shift under
+// limit, doubt; doubt and disagree under limit; visit under overdue. quiet/DEVICE under quiet/site; overdue under quiet/site, if it was
 // raised after that one's since. fault under repeat of its gate, if it is among
 // its entries. Whoever tells people of flags tells of those that stand alone.
 //

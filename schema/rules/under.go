@@ -5,7 +5,7 @@ import "slices"
 // heads are the rules under which a flag of the same check stands, the first
 // that is listed; quiet and repeat are seen to when all are together.
 var heads = map[string][]string{
-	ruleNear:     {ruleLimit, ruleDoubt, ruleShift, ruleDrift},
+	ruleNear:     {ruleShift, ruleDrift},
 	ruleDrift:    {ruleLimit, ruleDoubt, ruleShift},
 	ruleShift:    {ruleLimit, ruleDoubt},
 	ruleDoubt:    {ruleLimit},

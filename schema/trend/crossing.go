@@ -1,7 +1,7 @@
 package trend
 
 import (
-	"gatewright/schema/input"
+	"gatewright/schema/input/refuse"
 	"gatewright/schema/num"
 )
 
@@ -54,18 +54,18 @@ func Crossing(in CrossingInput) (CrossingResult, error) {
 		return CrossingResult{}, err
 	}
 	if !finite(in.Limit) {
-		return CrossingResult{}, input.Bad("limit", "must be a finite number")
+		return CrossingResult{}, refuse.Bad("limit", "must be a finite number")
 	}
 	f, err := fit(in.X, in.Y)
 	if err != nil {
 		return CrossingResult{}, err
 	}
 	if f.slope == 0 {
-		return CrossingResult{}, input.Bad("y", "must rise or fall with x: a level line meets no limit")
+		return CrossingResult{}, refuse.Bad("y", "must rise or fall with x: a level line meets no limit")
 	}
 	out := CrossingResult{At: f.meanX + (in.Limit-f.meanY)/f.slope, Slope: f.slope}
 	if !finite(out.At) {
-		return CrossingResult{}, input.Bad("y", "must rise or fall more: the crossing is too far away for a number")
+		return CrossingResult{}, refuse.Bad("y", "must rise or fall more: the crossing is too far away for a number")
 	}
 	t := -num.StudentQuantile(float64(0.5*(1-in.Confidence)), f.n-2)
 	out.Low, out.High = f.reaches(in.Limit, t, 1, out.At)

@@ -11,7 +11,7 @@
 package trend
 
 import (
-	"gatewright/schema/input"
+	"gatewright/schema/input/refuse"
 	"gatewright/schema/num"
 )
 
@@ -20,22 +20,22 @@ import (
 func points(x, y []float64, least int) error {
 	switch {
 	case len(x) < least && least == 2:
-		return input.Bad("x", "must hold at least 2 numbers")
+		return refuse.Bad("x", "must hold at least 2 numbers")
 	case len(x) < least:
-		return input.Bad("x", "must hold at least 3 numbers")
+		return refuse.Bad("x", "must hold at least 3 numbers")
 	case len(y) != len(x):
-		return input.Bad("y", "must be as long as x")
+		return refuse.Bad("y", "must be as long as x")
 	case !allFinite(x):
-		return input.Bad("x", "must hold finite numbers only")
+		return refuse.Bad("x", "must hold finite numbers only")
 	case !allFinite(y):
-		return input.Bad("y", "must hold finite numbers only")
+		return refuse.Bad("y", "must hold finite numbers only")
 	}
 	for _, v := range x {
 		if v != x[0] {
 			return nil
 		}
 	}
-	return input.Bad("x", "must hold at least two different numbers")
+	return refuse.Bad("x", "must hold at least two different numbers")
 }
 
 func allFinite(v []float64) bool {
@@ -51,7 +51,7 @@ func finite(f float64) bool { return f-f == 0 }
 
 func confident(c float64) error {
 	if !(c > 0 && c < 1) {
-		return input.Bad("confidence", "must be between 0 and 1, such as 0.95")
+		return refuse.Bad("confidence", "must be between 0 and 1, such as 0.95")
 	}
 	return nil
 }

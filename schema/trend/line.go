@@ -1,7 +1,7 @@
 package trend
 
 import (
-	"gatewright/schema/input"
+	"gatewright/schema/input/refuse"
 	"gatewright/schema/num"
 )
 
@@ -53,11 +53,11 @@ func fit(x, y []float64) (fitted, error) {
 	}
 	switch {
 	case !finite(f.meanX) || !finite(f.sxx):
-		return fitted{}, input.Bad("x", "must not spread so far: its squares cannot be added")
+		return fitted{}, refuse.Bad("x", "must not spread so far: its squares cannot be added")
 	case f.sxx < 1e-290: // what is left of the digits could not be trusted
-		return fitted{}, input.Bad("x", "must spread further: its squares vanish")
+		return fitted{}, refuse.Bad("x", "must spread further: its squares vanish")
 	case !finite(f.meanY) || !finite(f.syy) || !finite(sxy):
-		return fitted{}, input.Bad("y", "must not spread so far: its squares cannot be added")
+		return fitted{}, refuse.Bad("y", "must not spread so far: its squares cannot be added")
 	}
 	f.slope = sxy / f.sxx
 	f.intercept = f.meanY - float64(f.slope*f.meanX)
@@ -109,7 +109,7 @@ func Line(in LineInput) (LineResult, error) {
 	predicted := f.meanY + float64(f.slope*(at-f.meanX))
 	line, reading := f.seAt(at, 0), f.seAt(at, 1)
 	if !finite(predicted) || !finite(line) || !finite(reading) {
-		return LineResult{}, input.Bad("at", "must be nearer to the readings: the line there cannot be written as a number")
+		return LineResult{}, refuse.Bad("at", "must be nearer to the readings: the line there cannot be written as a number")
 	}
 	out.Predicted, out.SELine, out.SENew = &predicted, &line, &reading
 	return out, nil

@@ -3,7 +3,7 @@ package trend
 import (
 	"slices"
 
-	"gatewright/schema/input"
+	"gatewright/schema/input/refuse"
 	"gatewright/schema/num"
 )
 
@@ -71,7 +71,7 @@ func Robust(in RobustInput) (RobustResult, error) {
 		return RobustResult{}, err
 	}
 	if len(x) > mostRobust {
-		return RobustResult{}, input.Bad("x", "must hold at most 2000 numbers: every two of them are compared")
+		return RobustResult{}, refuse.Bad("x", "must hold at most 2000 numbers: every two of them are compared")
 	}
 	if err := points(x, y, 2); err != nil {
 		return RobustResult{}, err
@@ -91,7 +91,7 @@ func Robust(in RobustInput) (RobustResult, error) {
 			s += sign(dx) * sign(dy)
 			slope := dy / dx
 			if !finite(slope) || !finite(dy) || !finite(dx) {
-				return RobustResult{}, input.Bad("y", "must not change so steeply: a slope cannot be written as a number")
+				return RobustResult{}, refuse.Bad("y", "must not change so steeply: a slope cannot be written as a number")
 			}
 			slopes = append(slopes, slope+0) // minus zero becomes zero
 		}
@@ -106,7 +106,7 @@ func Robust(in RobustInput) (RobustResult, error) {
 	out := RobustResult{Slope: median(slopes), S: int64(s), Pairs: int64(len(slopes))}
 	out.Intercept = median(ys) - float64(out.Slope*median(xs)) + 0
 	if !finite(out.Intercept) {
-		return RobustResult{}, input.Bad("x", "must be nearer to zero: the intercept cannot be written as a number")
+		return RobustResult{}, refuse.Bad("x", "must be nearer to zero: the intercept cannot be written as a number")
 	}
 	tx, ty := tiesOf(xs), tiesOf(ys)
 	out.VarS = varianceOfS(float64(len(x)), tx, ty)
