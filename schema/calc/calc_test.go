@@ -62,8 +62,6 @@ func TestExamples(t *testing.T) {
 			t.Errorf("%s: %s, %v", c.Name, out, err)
 			continue
 		}
-		v, _ := canon.Parse(out)
-		checkAnswer(t, c, v)
 		again, err := Run(c.Name, in)
 		if err != nil || string(again) != string(out) {
 			t.Errorf("%s gives another answer the second time: %s, %v", c.Name, again, err)
@@ -72,23 +70,6 @@ func TestExamples(t *testing.T) {
 	for name := range all {
 		if _, ok := Find(name); !ok {
 			t.Errorf("there is an example of %s, which does not exist", name)
-		}
-	}
-}
-
-// checkAnswer holds an answer against its schema's required and known fields.
-func checkAnswer(t *testing.T, c Calculation, v canon.Value) {
-	t.Helper()
-	required, _ := c.Output.Get("required")
-	properties, _ := c.Output.Get("properties")
-	for _, name := range required.List {
-		if _, ok := v.Get(name.Str); !ok {
-			t.Errorf("%s does not answer %s", c.Name, name.Str)
-		}
-	}
-	for _, name := range v.Keys {
-		if _, ok := properties.Get(name); !ok {
-			t.Errorf("%s answers %s, which its schema does not know", c.Name, name)
 		}
 	}
 }
