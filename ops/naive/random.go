@@ -361,7 +361,7 @@ func (m *maker) rates() []any {
 			p["low"] = micro(pick(m, []int64{80_000_000, 90_000_000, 97_500_000}))
 		}
 		if m.chance(60) {
-			p["fall"] = micro(pick(m, []int64{0, 500_000, 1_000_000, 2_000_000, 10_000_000}))
+			p["fall"] = micro(pick(m, []int64{0, 500_000, 1_000_000, 2_000_000, 8_000_000, 8_000_001}))
 		}
 		list = append(list, p)
 	}

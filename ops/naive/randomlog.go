@@ -25,6 +25,17 @@ func (m *maker) log(planJSON []byte) {
 		n = pick(m, []int{0, 6, 12})
 		m.longSeries()
 	}
+	for _, id := range m.checks {
+		for _, p := range m.site.plan.Checks[id].cadence {
+			for range m.IntN(6) {
+				if p.Every == "passages" && n > 0 {
+					e := object{"at": m.instant()}
+					m.milking(e, m.planned[id].(object)["gate"].(string), pick(m, []int64{30, 50, 100}), 90)
+					m.add(e)
+				}
+			}
+		}
+	}
 	for i := range n {
 		m.add(m.someEntry())
 		if i%6 == 5 {
@@ -222,6 +233,9 @@ func (m *maker) lately(e object, gate string, n int) {
 		e["kind"], e["event"] = "event", pick(m, []string{"power-cut", "power-cut", "wash-down", "frost"})
 		if m.chance(50) {
 			e["gate"] = gate
+		}
+		if froms := m.site.plan.Checks[pick(m, m.checks)].froms(); len(froms) > 1 && m.chance(40) {
+			e["at"] = pick(m, froms[1:])
 		}
 	case n < 14:
 		m.visited(e, gate)

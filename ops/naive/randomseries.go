@@ -18,7 +18,7 @@ func (m *maker) longSeries() {
 		at, seen := m.instant(), pick(m, []string{"stuck-leaf", "air-leak"})
 		for range 3 + m.IntN(4) {
 			m.add(object{"kind": "fault", "gate": m.gates[0], "seen": seen, "at": at})
-			at += pick(m, []int64{0, hour, 5 * day, 15 * day, 15*day - 1, 20 * day})
+			at += pick(m, []int64{0, 5 * day, 10 * day, 10 * day, 15 * day, 15*day - 1, 20 * day})
 		}
 	}
 	for range m.IntN(4) {
@@ -82,6 +82,9 @@ func (m *maker) readingSeries(id string) {
 		case 1:
 			delete(e, "value")
 			e["marks"] = pick(m, []string{"between", "above"})
+			if m.chance(50) {
+				e["baseline"] = true
+			}
 		case 2:
 			e["u"] = micro(200_000)
 		}
@@ -98,6 +101,10 @@ func (m *maker) milkingSeries(gate string) {
 		before = 90
 	}
 	turn := pick(m, []int{4, 20, 34, 45})
+	exact := m.chance(40) // falls by whole percentage points
+	if exact {
+		before, after = 98, pick(m, []int{96, 90})
+	}
 	for i := range n {
 		percent := before
 		if i >= turn {
@@ -105,6 +112,9 @@ func (m *maker) milkingSeries(gate string) {
 		}
 		e := object{"at": at}
 		m.milking(e, gate, pick(m, []int64{0, 40, 120, 120, 200}), percent)
+		if exact {
+			e["passages"], e["read"], e["sorted"] = int64(100), int64(percent), int64(1)
+		}
 		m.add(e)
 		at += pick(m, []int64{0, 12 * hour, 12 * hour, 12 * hour, day})
 	}
