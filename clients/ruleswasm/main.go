@@ -97,20 +97,22 @@ func gwPlanChange(n int32) int32 {
 //go:wasmexport gw_entries
 func gwEntries(n int32) int32 {
 	var added int32
-	for rest := input[:n]; len(rest) >= 4; {
+	// The engine keeps ids and copies of what else it needs: the text of all entries is copied here once, and one
+	// entry serves for all of them.
+	var entry logbook.Entry
+	for rest := string(input[:n]); len(rest) >= 4; {
 		size := int(rest[0]) | int(rest[1])<<8 | int(rest[2])<<16 | int(rest[3])<<24
 		if size < 0 || size > len(rest)-4 {
 			result = append(result[:0], "an entry is longer than what was handed over"...)
 			return -1
 		}
-		raw := append([]byte(nil), rest[4:4+size]...)
+		raw := rest[4 : 4+size]
 		rest = rest[4+size:]
-		entry, err := logbook.ParseEntry(raw)
-		if err != nil {
-			rejected = append(rejected, rejection{id: idOf(raw), why: err.Error()})
+		if err := logbook.ReadEntry(&entry, raw); err != nil {
+			rejected = append(rejected, rejection{id: idOf([]byte(raw)), why: err.Error()})
 			continue
 		}
-		if engine.Add(entry) {
+		if engine.Add(&entry) {
 			added++
 		}
 	}

@@ -1,8 +1,6 @@
 package logbook
 
 import (
-	"errors"
-
 	"gatewright/schema/canon"
 )
 
@@ -34,8 +32,8 @@ func relation(field, detail string) *Problem {
 // notJSON names the field in which the text stops being JSON ("value" for
 // {"value":NaN}); whole is what to call the text where that is unknown.
 func notJSON(whole, path string, err error) *Problem {
-	var at *canon.Error
-	if errors.As(err, &at) && at.Path != "" {
+	// canon gives this type as it is; errors.As would link more than the rest of this file.
+	if at, ok := err.(*canon.Error); ok && at.Path != "" {
 		field := path + at.Path
 		if path != "" && at.Path[0] != '[' {
 			field = path + "." + at.Path
