@@ -5,6 +5,7 @@
 package starter
 
 import (
+	"bytes"
 	_ "embed"
 	"encoding/json"
 	"fmt"
@@ -25,7 +26,7 @@ type template struct {
 	Kind     string          `json:"kind"`
 	Cadence  json.RawMessage `json:"cadence"`
 	Limits   json.RawMessage `json:"limits"`
-	Autumn   bool            `json:"autumn"` // begins in autumn: a yearly check is counted from its first month
+	Autumn   bool            `json:"autumn"` // comes in autumn, whichever half of the year that is
 	Minutes  float64         `json:"minutes"`
 	How      string          `json:"how"`
 	Good     string          `json:"good"`
@@ -92,7 +93,7 @@ func Plan(site Site, gates []Gate) ([]hub.PlanItem, error) {
 	}
 	items := []hub.PlanItem{{Collection: "site", Fields: fields{
 		"id": change.String(site.ID), "name": change.String(site.Name), "zone": change.String(site.Zone),
-		"tz": change.Bytes(site.Table), "tzv": change.String(site.TableVersion), "milkings": change.String(milkings),
+		"tz": change.Bytes(site.Table), "tzv": change.String(site.TableVersion), "milkings": change.String(milkings), "quiet_after": change.Int(quietAfter),
 	}}}
 	var templates []template
 	if err := json.Unmarshal(checksJSON, &templates); err != nil {
@@ -114,6 +115,12 @@ func Plan(site Site, gates []Gate) ([]hub.PlanItem, error) {
 
 type fields = map[string]change.Value
 
+// quietAfter is how long nobody may record anything before it is a flag, in minutes: three milkings of two a day.
+const quietAfter = 36 * 60
+
+// usualRates is what a gate's read rate is held against: 97 percent (an estimate), and one point below what it was.
+const usualRates = `[{"fall":1,"from":0,"low":97}]`
+
 func gateItems(g Gate, order int, milkings []Milking, templates []template, loc *time.Location) ([]hub.PlanItem, error) {
 	layout, err := packed(g.Layout)
 	if err != nil {
@@ -126,6 +133,7 @@ func gateItems(g Gate, order int, milkings []Milking, templates []template, loc 
 	items := []hub.PlanItem{{Collection: "gates", ID: g.ID, Fields: fields{
 		"name": change.String(g.Name), "order": change.Int(int64(order)), "drive": change.String(g.Drive),
 		"layout": change.String(layout), "indicators": change.String(indicators), "since": change.Int(g.Since),
+		"rates": change.String(usualRates),
 	}}}
 	first := map[string]string{} // type to the id of its first part
 	for i, p := range g.Parts {
@@ -145,14 +153,13 @@ func gateItems(g Gate, order int, milkings []Milking, templates []template, loc 
 	var round []string
 	for _, t := range templates {
 		part := first[t.Part]
-		if part == "" {
+		if part == "" && t.Part != "" {
 			continue // this gate has no such part
 		}
-		since := g.Since
-		if t.Autumn {
-			since = autumn(since, loc)
+		if t.Autumn && southern(g.Since, loc) {
+			t.Cadence = bytes.ReplaceAll(t.Cadence, []byte("BYMONTH=10"), []byte("BYMONTH=4"))
 		}
-		item, err := checkItem(g, part, t, since)
+		item, err := checkItem(g, part, t)
 		if err != nil {
 			return nil, fmt.Errorf("check %d: %w", t.No, err)
 		}
@@ -181,28 +188,16 @@ func everyMilking(t template) bool {
 	return json.Unmarshal(t.Cadence, &c) == nil && c.Every == "milking"
 }
 
-// autumn is the first instant from since on that lies in the month when frost is prepared for: October, or April
-// where the clocks are ahead in January. A place that keeps one time all year counts as northern; the site sets it
-// right.
-func autumn(since int64, loc *time.Location) int64 {
-	begin := time.UnixMilli(since).In(loc)
-	_, january := time.Date(begin.Year(), time.January, 15, 12, 0, 0, 0, loc).Zone()
-	_, july := time.Date(begin.Year(), time.July, 15, 12, 0, 0, 0, loc).Zone()
-	month := time.October
-	if january > july {
-		month = time.April
-	}
-	if begin.Month() == month {
-		return since
-	}
-	year := begin.Year()
-	if begin.Month() > month {
-		year++
-	}
-	return time.Date(year, month, 1, 0, 0, 0, 0, loc).UnixMilli()
+// southern says whether autumn comes in April: where the clocks are ahead in January. A place that keeps one time all
+// year counts as northern; the site sets it right.
+func southern(at int64, loc *time.Location) bool {
+	year := time.UnixMilli(at).In(loc).Year()
+	_, january := time.Date(year, time.January, 15, 12, 0, 0, 0, loc).Zone()
+	_, july := time.Date(year, time.July, 15, 12, 0, 0, 0, loc).Zone()
+	return january > july
 }
 
-func checkItem(g Gate, part string, t template, since int64) (hub.PlanItem, error) {
+func checkItem(g Gate, part string, t template) (hub.PlanItem, error) {
 	cadence, err := inForce(t.Cadence)
 	if err != nil {
 		return hub.PlanItem{}, err
@@ -212,10 +207,13 @@ func checkItem(g Gate, part string, t template, since int64) (hub.PlanItem, erro
 		return hub.PlanItem{}, err
 	}
 	f := fields{
-		"gate": change.String(g.ID), "part": change.String(part), "name": change.String(t.Name), "kind": change.String(t.Kind),
+		"gate": change.String(g.ID), "name": change.String(t.Name), "kind": change.String(t.Kind),
 		"cadence": change.String(cadence), "minutes": change.Float(t.Minutes),
 		"how":      change.String(t.How + "\nRight: " + t.Good + "\nNot right: " + t.Bad),
-		"cautions": change.String(cautions), "source": change.String(t.Source), "order": change.Int(int64(t.No)), "since": change.Int(since),
+		"cautions": change.String(cautions), "source": change.String(t.Source), "order": change.Int(int64(t.No)), "since": change.Int(g.Since),
+	}
+	if part != "" {
+		f["part"] = change.String(part)
 	}
 	if t.Limits != nil {
 		limits, err := inForce(t.Limits)
