@@ -1,6 +1,7 @@
 package starter_test
 
 import (
+	"encoding/json"
 	"log/slog"
 	"path/filepath"
 	"slices"
@@ -10,6 +11,7 @@ import (
 
 	"gatewright/api/accounts"
 	"gatewright/api/starter"
+	"gatewright/schema/calc"
 	"gatewright/schema/logbook"
 	"gatewright/schema/zones"
 	"gatewright/sync/hub"
@@ -160,8 +162,8 @@ func TestAnyGate(t *testing.T) {
 	for _, p := range read.Plan.Problems {
 		t.Errorf("problem: %s: %s", p.Field, p.Detail)
 	}
-	if got := len(read.Plan.CheckIDs); got != len(trade) {
-		t.Errorf("%d checks, want all %d of the gate that has everything, and none of the bare one", got, len(trade))
+	if got := len(read.Plan.CheckIDs); got != len(trade)+1 {
+		t.Errorf("%d checks, want all %d of the gate that has everything, and of the bare one only the visit", got, len(trade))
 	}
 	if got, want := len(read.Plan.PartIDs), len(lubricated.Parts); got != want {
 		t.Errorf("%d parts, want %d", got, want)
