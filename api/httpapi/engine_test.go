@@ -44,6 +44,7 @@ var again = map[string]func(*testing.T){
 	"TestAudit":                        TestAudit,
 	"TestKeyRotation":                  TestKeyRotation,
 	"TestCalculations":                 TestCalculations,
+	"TestCalculationFromCurl":          TestCalculationFromCurl,
 
 	"TestWhileTheDatabaseFails": TestWhileTheDatabaseFails,
 }
