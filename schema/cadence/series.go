@@ -3,6 +3,8 @@ package cadence
 import (
 	"slices"
 	"time"
+
+	"gatewright/schema/arrange"
 )
 
 // Series are the boundaries of a rule in a zone, numbered. It answers as the
@@ -58,7 +60,7 @@ func (s *Series) milkings(list []Milking) {
 	for _, m := range list {
 		ends = append(ends, floorMod(int64(m.End), 1440))
 	}
-	slices.Sort(ends)
+	arrange.Sort(ends)
 	ends = slices.Compact(ends)
 	each := int64(len(ends))
 	if each == 0 {

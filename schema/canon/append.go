@@ -4,9 +4,10 @@ import (
 	"bytes"
 	"errors"
 	"math"
-	"slices"
 	"strconv"
 	"unicode/utf8"
+
+	"gatewright/schema/arrange"
 )
 
 // Canonical returns the RFC 8785 form of JSON text.
@@ -68,12 +69,12 @@ func inOrder(keys []string) []int {
 	for i := range order {
 		order[i] = i
 	}
-	slices.SortStableFunc(order, func(a, b int) int { return CompareKeys(keys[a], keys[b]) })
+	arrange.By(order, func(a, b int) int { return CompareKeys(keys[a], keys[b]) })
 	return order
 }
 
 // SortKeys sorts by UTF-16 code units, the order RFC 8785 section 3.2.3 wants.
-func SortKeys(keys []string) { slices.SortFunc(keys, CompareKeys) }
+func SortKeys(keys []string) { arrange.By(keys, CompareKeys) }
 
 // CompareKeys compares by UTF-16 code units. That is not the order of bytes:
 // a character beyond U+FFFF starts with a surrogate (D800 to DBFF) and so

@@ -4,6 +4,7 @@ import (
 	"slices"
 	"time"
 
+	"gatewright/schema/arrange"
 	"gatewright/schema/canon"
 )
 
@@ -108,7 +109,7 @@ func readItems[T any](p *Plan, v canon.Value, collection string, fields []planFi
 		return items, nil
 	}
 	ids := slices.Clone(coll.Keys)
-	slices.Sort(ids)
+	arrange.Sort(ids)
 	var kept []string
 	for _, id := range ids {
 		if !ItemID(id) {

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"slices"
 
+	"gatewright/schema/arrange"
 	"gatewright/schema/logbook"
 )
 
@@ -92,8 +93,8 @@ func (a *altered) view(e *Engine, now int64) view {
 		}
 	}
 	byID := func(a, b *fact) int { return cmp.Compare(a.id, b.id) }
-	slices.SortFunc(signs, byID)
-	slices.SortFunc(changes, byID)
+	arrange.By(signs, byID)
+	arrange.By(changes, byID)
 	changes = slices.Compact(changes) // one may both name the visit and void an entry of it
 	var all []alteration
 	for _, f := range changes {
@@ -109,7 +110,7 @@ func (a *altered) view(e *Engine, now int64) view {
 			all = append(all, x)
 		}
 	}
-	slices.SortStableFunc(all, func(a, b alteration) int { return cmp.Compare(a.from, b.from) })
+	arrange.By(all, func(a, b alteration) int { return cmp.Compare(a.from, b.from) })
 	for i := 0; i < len(all); {
 		ep := episode{rule: ruleAltered, target: a.visit, severity: Watch, raised: all[i].from, cleared: all[i].to}
 		j := i

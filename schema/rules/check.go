@@ -4,6 +4,7 @@ import (
 	"slices"
 	"sort"
 
+	"gatewright/schema/arrange"
 	"gatewright/schema/cadence"
 	"gatewright/schema/logbook"
 )
@@ -361,7 +362,7 @@ func (c *check) walk(e *Engine, now int64, live bool) walk {
 	settled := c.settledBefore(now)
 	if c.has(fixedStyle) {
 		c.walkFixed(now, settled, live, &w)
-		slices.SortStableFunc(w.misses, byLate)
+		arrange.By(w.misses, byLate)
 		w.fixed = slices.Clone(w.misses)
 	}
 	if c.has(lastStyle) {
@@ -370,7 +371,7 @@ func (c *check) walk(e *Engine, now int64, live bool) walk {
 	if c.has(triggeredStyle) {
 		c.walkTriggered(now, settled, &w)
 	}
-	slices.SortStableFunc(w.misses, byLate)
-	slices.SortStableFunc(w.closed, byDue)
+	arrange.By(w.misses, byLate)
+	arrange.By(w.closed, byDue)
 	return w
 }

@@ -8,6 +8,7 @@ import (
 	"sort"
 	"time"
 
+	"gatewright/schema/arrange"
 	"gatewright/schema/logbook"
 )
 
@@ -106,7 +107,7 @@ func (e *Engine) SetHeads(doc string, heads []string) {
 		return
 	}
 	sorted := slices.Clone(heads)
-	sort.Strings(sorted)
+	arrange.Sort(sorted)
 	e.heads[doc] = slices.Compact(sorted)
 }
 
@@ -161,7 +162,7 @@ func (e *Engine) settle(now int64) {
 // admit puts the pending facts among the others.
 func (e *Engine) admit(now int64) {
 	if !slices.IsSortedFunc(e.pending, compareFacts) {
-		slices.SortFunc(e.pending, compareFacts)
+		arrange.By(e.pending, compareFacts)
 	}
 	e.order = merge(e.order, e.pending)
 	for _, f := range e.pending {
@@ -308,6 +309,6 @@ func (e *Engine) clock(device string) *clock {
 }
 
 func sortIDs(ids []logbook.EntryID) []logbook.EntryID {
-	slices.SortFunc(ids, func(a, b logbook.EntryID) int { return cmp.Compare(a, b) })
+	arrange.By(ids, func(a, b logbook.EntryID) int { return cmp.Compare(a, b) })
 	return slices.Compact(ids)
 }

@@ -3,6 +3,8 @@ package rules
 import (
 	"cmp"
 	"slices"
+
+	"gatewright/schema/arrange"
 )
 
 // parts says which lists of an output something bears on.
@@ -117,7 +119,7 @@ func (o *ordered[T]) renew(live []*fragment, part parts, of func(h *fragment, pu
 			})
 		}
 	}
-	slices.SortFunc(order, func(i, j int) int { return compare(&news.list[i], &news.list[j]) })
+	arrange.By(order, func(i, j int) int { return compare(&news.list[i], &news.list[j]) })
 	n := len(o.list) + len(order)
 	next := ordered[T]{make([]T, 0, n), make([]*fragment, 0, n)}
 	for i := range o.list {

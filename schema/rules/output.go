@@ -2,9 +2,9 @@ package rules
 
 import (
 	"cmp"
-	"slices"
 	"strconv"
 
+	"gatewright/schema/arrange"
 	"gatewright/schema/canon"
 	"gatewright/schema/logbook"
 	"gatewright/schema/num"
@@ -140,7 +140,7 @@ func wholeParam(name string, n int64) Param     { return Param{Name: name, Whole
 func microParam(name string, m num.Micro) Param { return Param{Name: name, Number: m} }
 
 func sortParams(ps []Param) []Param {
-	slices.SortFunc(ps, func(a, b Param) int { return cmp.Compare(a.Name, b.Name) })
+	arrange.By(ps, func(a, b Param) int { return cmp.Compare(a.Name, b.Name) })
 	return ps
 }
 

@@ -4,6 +4,7 @@ import (
 	"slices"
 	"sort"
 
+	"gatewright/schema/arrange"
 	"gatewright/schema/logbook"
 )
 
@@ -170,7 +171,7 @@ func (e *Engine) inUse(from, to int64) []interval {
 			all = append(all, interval{at, end})
 		}
 	}
-	slices.SortFunc(all, func(a, b interval) int {
+	arrange.By(all, func(a, b interval) int {
 		if a.from < b.from {
 			return -1
 		}

@@ -5,6 +5,7 @@ import (
 	"slices"
 	"sort"
 
+	"gatewright/schema/arrange"
 	"gatewright/schema/logbook"
 )
 
@@ -28,7 +29,7 @@ type cuts struct {
 
 // set gives the breaks anew, before the first value is taken.
 func (c *cuts) set(list []cut) {
-	slices.SortFunc(list, compareCuts)
+	arrange.By(list, compareCuts)
 	c.list, c.next = slices.Compact(list), 0
 }
 

@@ -4,9 +4,8 @@ import (
 	"cmp"
 	"errors"
 	"hash/crc32"
-	"slices"
-	"sort"
 
+	"gatewright/schema/arrange"
 	"gatewright/schema/logbook"
 )
 
@@ -43,7 +42,7 @@ func (e *Engine) Save() []byte {
 	for _, f := range e.facts {
 		facts = append(facts, f)
 	}
-	slices.SortFunc(facts, func(a, b *fact) int { return cmp.Compare(a.id, b.id) })
+	arrange.By(facts, func(a, b *fact) int { return cmp.Compare(a.id, b.id) })
 
 	var table []string
 	index := map[string]uint64{}
@@ -86,7 +85,7 @@ func (e *Engine) Save() []byte {
 	for doc := range e.heads {
 		docs = append(docs, doc)
 	}
-	sort.Strings(docs)
+	arrange.Sort(docs)
 	b = putUint(b, uint64(len(docs)))
 	for _, doc := range docs {
 		b = putString(b, doc)
