@@ -114,9 +114,10 @@
 //   - open: due later.
 //
 // A cadence after something happened (when a period of this kind is the one in
-// force, whichever of them asked) has an item only while the gate is out of service (parked), while its obligation
-// is neither closed nor waived (due before due has come, late in grace), and
-// while it is missed and the next anchor has not come (overdue, missed 1).
+// force, whichever of them asked) has an item only while the gate is out of
+// service (parked), while its obligation is neither closed nor waived (due
+// before due has come, late in grace), and while it is missed and the next
+// anchor has not come (overdue, missed 1).
 //
 // Where a cadence has no due, there is no item. Besides, a live check of a gate
 // in service with an open flag limit, bad or disagree has an item "recheck":
@@ -181,9 +182,10 @@
 //     them), since the at of the first of those. Entries: all three faults of
 //     every stretch.
 //   - quiet/site (watch): from quiet_after minutes after an active entry by a
-//     person (not the server) until the next such entry by (at, id); 0 turns both quiet flags off. Cut out is
-//     when no gate is in use (in [since, retired) and in service); what remains
-//     are episodes of their own. since is the at of the entry counted from.
+//     person (not the server) until the next such entry by (at, id); 0 turns
+//     both quiet flags off. Cut out is when no gate is in use (in [since,
+//     retired) and in service); what remains are episodes of their own. since
+//     is the at of the entry counted from.
 //   - quiet/DEVICE (know): from 7 days of 24 hours after an active entry by a
 //     person with that device until its next, no longer than 30 days more; if
 //     the device was regular: such entries on at least 5 UTC dates in the 14
@@ -235,16 +237,17 @@
 //     have a horizon (days), and of the last 20 values of its run up to r there
 //     are at least 8. Through these goes the robust line (package trend,
 //     confidence 0.95; x in days since the first of them, y in the limits'
-//     unit). r drifts when p is below 0.01, the slope is not 0, there is a limit
-//     in its direction (high when rising), and the line reaches it no later
-//     than horizon days after r. It crosses at (limit - intercept) / slope, or
-//     at r if that is earlier. from and to are the same for the lines through
-//     the medians of x and y with the ends of the slope's interval: from with
-//     the end that leads to the limit sooner, to with the other, each left out
-//     when it does not lead there within 36525 days of r. All three to the
-//     nearest minute, half up, not before r; what comes before r counts as r. Raised at a value that drifts, cleared by the next value that
-//     does not, or by a break. crosses, from, to, limit, n, slope (a day),
-//     unit, value of the latest; .low or .high.
+//     unit). r drifts when p is below 0.01, the slope is not 0, there is a
+//     limit in its direction (high when rising), and the line reaches it no
+//     later than horizon days after r. It crosses at (limit - intercept) /
+//     slope, or at r if that is earlier. from and to are the same for the lines
+//     through the medians of x and y with the ends of the slope's interval:
+//     from with the end that leads to the limit sooner, to with the other, each
+//     left out when it does not lead there within 36525 days of r. All three to
+//     the nearest minute, half up, not before r; what comes before r counts as
+//     r. Raised at a value that drifts, cleared by the next value that does
+//     not, or by a break. crosses, from, to, limit, n, slope (a day), unit,
+//     value of the latest; .low or .high.
 //   - shift: limits with a chart (individuals, ewma, cusum). The first 20
 //     values of a run are its base: target is their mean, sigma their mean
 //     moving range / 1.128, or the u of the limits in force at the last of them
@@ -297,11 +300,12 @@
 // # One cause, one shout
 //
 // A listed flag stands under another listed flag whose episode overlaps its
-// own: under is the subject of the first there is, in this order. Of one
-// check: near under shift, drift; drift under limit, doubt, shift; shift under
-// limit, doubt; doubt and disagree under limit; visit under overdue.
-// quiet/DEVICE under quiet/site; overdue under quiet/site, if it was raised after
-// that one's since. fault under repeat of its gate, if it is among its entries. Whoever tells people of flags tells of those that stand alone.
+// own: under is the subject of the first there is, in this order. Of one check:
+// near under shift, drift; drift under limit, doubt, shift; shift under limit,
+// doubt; doubt and disagree under limit; visit under overdue. quiet/DEVICE
+// under quiet/site; overdue under quiet/site, if it was raised after that one's
+// since. fault under repeat of its gate, if it is among its entries. Whoever
+// tells people of flags tells of those that stand alone.
 //
 // Acts that name the subject count in the episode that contains their at. The
 // first take holds until a handback by anybody, then the next take; a take
