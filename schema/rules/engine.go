@@ -23,10 +23,11 @@ type Engine struct {
 	headsLent bool
 
 	strings map[string]string
-	recent  [64]string // of strings, those that were asked for last
+	recent  [256]string // of strings, those that were asked for last
 	slab    []fact
 	facts   map[logbook.EntryID]*fact
 	killers map[logbook.EntryID][]*fact // by the id that they void or replace
+	absent  map[logbook.EntryID]bool    // of those ids, what has not been added
 	acts    map[string]*factList        // by the subject of the flag
 	fixes   map[logbook.EntryID]*factList
 
@@ -65,6 +66,7 @@ func New() *Engine {
 		strings:     map[string]string{},
 		facts:       map[logbook.EntryID]*fact{},
 		killers:     map[logbook.EntryID][]*fact{},
+		absent:      map[logbook.EntryID]bool{},
 		acts:        map[string]*factList{},
 		fixes:       map[logbook.EntryID]*factList{},
 		checks:      map[string]*check{},
@@ -169,9 +171,19 @@ func (e *Engine) admit(now int64) {
 		f.inForce = f.at <= now
 		f.odd = e.oddnessOf(f)
 		for _, id := range f.targets() {
-			if id != "" {
-				e.killers[id] = append(e.killers[id], f)
+			if id == "" {
+				continue
 			}
+			e.killers[id] = append(e.killers[id], f)
+			if x := e.facts[id]; x != nil {
+				x.targeted = true
+			} else {
+				e.absent[id] = true
+			}
+		}
+		if len(e.absent) > 0 && e.absent[f.id] {
+			f.targeted = true
+			delete(e.absent, f.id)
 		}
 		e.link(f)
 	}

@@ -11,33 +11,33 @@ import (
 
 // fact is what the rules need of an entry.
 type fact struct {
-	id       logbook.EntryID
-	kind     logbook.Kind
-	at       int64
-	by       string
-	dev      string
-	gate     string
-	part     string
-	check    string
-	visit    string
-	replaces logbook.EntryID
-	of       logbook.EntryID
+	id    logbook.EntryID
+	kind  logbook.Kind
+	at    int64
+	by    string
+	dev   string
+	gate  string
+	part  string
+	check string
 	*detail
 
 	bad, stops, out    bool
 	hasValue, hasU     bool
 	baseline, isClosed bool // isClosed: of a visit
 
-	linked  bool // subjects know of it
-	answers *check
-	made    *device
-	inForce bool // at <= now
-	active  bool // in force, and neither voided nor replaced
-	odd     oddness
+	targeted bool // something voids or replaces it
+	linked   bool // subjects know of it
+	answers  *check
+	made     *device
+	inForce  bool // at <= now
+	active   bool // in force, and neither voided nor replaced
+	odd      oddness
 }
 
-// detail is what only some kinds say; all others share one that says nothing.
+// detail is what few entries say; all others share one that says nothing.
 type detail struct {
+	visit          string
+	replaces, of   logbook.EntryID
 	value, u       num.Micro
 	unit           string
 	marks          string
@@ -77,39 +77,47 @@ func isDoing(k logbook.Kind) bool {
 func (e *Engine) fact(x *logbook.Entry) *fact {
 	s := e.intern
 	f := e.room()
-	*f = fact{
-		id: x.ID, kind: kindOf(e, x.Kind), at: x.At, by: s(x.By), dev: s(x.Dev),
-		gate: s(x.Gate), part: s(x.Part), check: s(x.Check), visit: s(x.Visit), replaces: x.Replaces,
-		detail: noDetail,
-	}
+	f.id, f.kind, f.at, f.by, f.dev = x.ID, kindOf(e, x.Kind), x.At, s(x.By), s(x.Dev)
+	f.gate, f.part, f.check = s(x.Gate), s(x.Part), s(x.Check)
+	f.detail = noDetail
+	d := detail{visit: s(x.Visit), replaces: x.Replaces}
 	switch x.Kind {
 	case logbook.Tick:
 		f.bad = x.Bad
 	case logbook.Reading:
 		f.hasValue, f.hasU, f.baseline = x.HasValue, x.HasU, x.Baseline
-		f.detail = &detail{value: x.Value, u: x.U, unit: s(x.Unit), marks: s(x.Marks)}
+		d.value, d.u, d.unit, d.marks = x.Value, x.U, s(x.Unit), s(x.Marks)
 	case logbook.ModeSeen:
-		f.detail = &detail{mode: s(x.Mode)}
+		d.mode = s(x.Mode)
 	case logbook.Fault:
-		f.stops, f.detail = x.Stops, &detail{seen: s(x.Seen)}
+		f.stops, d.seen = x.Stops, s(x.Seen)
 	case logbook.Fixed, logbook.Void:
-		f.of = x.Of
+		d.of = x.Of
 	case logbook.Park:
 		f.out = x.Out
 	case logbook.Take, logbook.Handback:
-		f.detail = &detail{flag: s(x.Flag)}
+		d.flag = s(x.Flag)
 	case logbook.Dismiss:
-		f.detail = &detail{flag: s(x.Flag), why: s(x.Why)}
+		d.flag, d.why = s(x.Flag), s(x.Why)
 	case logbook.Clock:
-		f.detail = &detail{device: s(x.Device), offset: x.Offset}
+		d.device, d.offset = s(x.Device), x.Offset
 	case logbook.Event:
-		f.detail = &detail{event: s(x.Event)}
+		d.event = s(x.Event)
 	case logbook.Visit:
 		f.isClosed = x.State == "closed"
 	case logbook.MilkingSum:
-		f.detail = &detail{passages: x.Passages, read: x.Read}
+		d.passages, d.read = x.Passages, x.Read
 	}
+	f.detailed(&d)
 	return f
+}
+
+// detailed gives f its detail, if that says anything.
+func (f *fact) detailed(d *detail) {
+	if *d != *noDetail {
+		f.detail = &detail{}
+		*f.detail = *d
+	}
 }
 
 // room is where the next fact goes: they are made many at a time.
@@ -129,7 +137,7 @@ func (e *Engine) intern(s string) string {
 	if n == 0 {
 		return ""
 	}
-	recent := &e.recent[(int(s[n-1])+3*int(s[n/2])+5*int(s[0])+n)%len(e.recent)]
+	recent := &e.recent[(int(s[n-1])+31*int(s[n*3/4])+59*int(s[n/2])+7*int(s[0])+n)%len(e.recent)]
 	if *recent == s {
 		return *recent
 	}
@@ -160,7 +168,7 @@ func kindOf(e *Engine, k logbook.Kind) logbook.Kind {
 // killed says whether a later active entry voids or replaces f. Only greater
 // ids count, so the greatest id is never killed and a void can be voided.
 func (e *Engine) killed(f *fact) bool {
-	if len(e.killers) == 0 {
+	if !f.targeted {
 		return false
 	}
 	return slices.ContainsFunc(e.killers[f.id], func(k *fact) bool { return k.active })

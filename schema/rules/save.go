@@ -138,7 +138,8 @@ func Load(b []byte) (*Engine, error) {
 	}
 	for range r.count(4) {
 		f := e.room()
-		*f = fact{detail: &detail{}}
+		var d detail
+		f.detail = &d
 		for _, s := range f.texts() {
 			i := r.uint()
 			if i >= uint64(len(table)) {
@@ -157,9 +158,8 @@ func Load(b []byte) (*Engine, error) {
 		for _, n := range f.numbers() {
 			*n = r.int()
 		}
-		if *f.detail == *noDetail {
-			f.detail = noDetail
-		}
+		f.detail = noDetail
+		f.detailed(&d)
 		if r.bad || f.id == "" || e.facts[f.id] != nil {
 			return nil, damage{"an entry cannot be read"}
 		}
