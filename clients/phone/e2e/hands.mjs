@@ -10,7 +10,7 @@ const axeFile = join(fileURLToPath(new URL("..", import.meta.url)), "node_module
 
 /** One more person on a phone, by an invitation that is typed in. */
 export async function alsoJoin(phone, code) {
-  await phone.page.goto(`${farm.origin}/join#${code}`)
+  await phone.page.goto(`${phone.farm.origin}/join#${code}`)
   const sheet = phone.page.getByRole("dialog")
   await sheet.getByRole("button", { name: "Join", exact: true }).click()
   await sheet.waitFor({ state: "detached" })

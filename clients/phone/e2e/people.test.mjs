@@ -4,15 +4,15 @@ import assert from "node:assert/strict"
 import { after, before, test } from "node:test"
 import decodeQR from "qr/decode.js"
 import { closeAll, Farm, until } from "./farm.mjs"
-import { closeSheet, lookAt, note, tab } from "./hands.mjs"
+import { alsoJoin, closeSheet, lookAt, note, switchTo, tab } from "./hands.mjs"
 import { Phone } from "./phone.mjs"
 
-let farm, maeve, fitter, ana
+let farm, maeve, fitter, ana, yard
 before(async () => {
   farm = await Farm.open()
 })
 after(async () => {
-  await closeAll(maeve, fitter, ana)
+  await closeAll(maeve, fitter, ana, yard)
   await closeAll(farm)
 })
 
@@ -123,4 +123,136 @@ test("a manager invites by picture and by typed code, ends access and erases a n
   await tab(maeve, "Log")
   await maeve.page.getByRole("listitem").filter({ hasText: "Ana was here" }).getByText("Somebody (").waitFor()
   for (const phone of [maeve, fitter, ana]) assert.deepEqual(phone.errors, [])
+})
+
+/** A PIN by the keys on the screen. */
+async function typePin(phone, digits) {
+  const sheet = phone.page.getByRole("dialog")
+  for (const digit of digits) await sheet.getByRole("button", { name: digit, exact: true }).click()
+  await sheet.getByRole("button", { name: "OK", exact: true }).click()
+}
+const records = (phone, name) => phone.page.locator("header .person", { hasText: name }).waitFor()
+
+test("three people share a phone without a network, the manager by a PIN, and each entry says who it was", { timeout: 240_000 }, async () => {
+  await openAccess()
+  await access().getByRole("button", { name: "New phone for Maeve Tully" }).click()
+  await access().getByText("same name and history").waitFor()
+  const link = await scanned(maeve)
+  await closeSheet(maeve)
+
+  yard = new Phone(farm, "Dan Foley")
+  await yard.start()
+  await yard.join()
+  await alsoJoin(yard, farm.links.get("Irena Kos").split("#")[1])
+  await yard.page.goto(link)
+  const sheet = yard.page.getByRole("dialog")
+  await sheet.getByRole("button", { name: "Join", exact: true }).click()
+
+  // A manager among others: a PIN before anything else.
+  await sheet.getByText("As a manager Maeve Tully needs a PIN here").waitFor()
+  await lookAt(yard, "people-pin-set")
+  await typePin(yard, "2468")
+  await sheet.getByText("The new PIN once more").waitFor()
+  await typePin(yard, "2469")
+  await sheet.getByText("not the same").waitFor()
+  await typePin(yard, "2468")
+  await typePin(yard, "2468")
+  await sheet.waitFor({ state: "detached" })
+  await records(yard, "Maeve Tully")
+  await switchTo(yard, "Dan Foley")
+  await yard.synced()
+  await yard.setOffline(true)
+
+  await yard.tick("East race", "Wipe photocell lenses")
+  await switchTo(yard, "Irena Kos")
+  await yard.page.getByRole("status").filter({ hasText: "Wipe photocell lenses" }).waitFor({ state: "detached" })
+  await note(yard, "Yard gate", "From Irena")
+
+  // Maeve's tile asks; the third wrong try makes it wait, and a reload does not help.
+  const ask = async () => {
+    await yard.page.locator("header button.who").click()
+    await sheet.getByRole("button", { name: /Maeve Tully/ }).click()
+    await yard.page.getByRole("dialog", { name: "PIN of Maeve Tully" }).waitFor()
+  }
+  await ask()
+  for (const _ of [1, 2]) {
+    await typePin(yard, "1111")
+    await sheet.getByText("That is not the PIN").waitFor()
+  }
+  await typePin(yard, "1112")
+  await sheet.getByText("Too many wrong tries: wait").waitFor()
+  await lookAt(yard, "people-pin-wait")
+  await yard.page.reload()
+  await records(yard, "Irena Kos")
+  await ask()
+  await sheet.getByText("Too many wrong tries: wait").waitFor()
+  assert.ok(await sheet.getByRole("button", { name: "5", exact: true }).isDisabled())
+  await yard.setClock({ shift: 16_000 })
+  await sheet.getByText("Too many wrong tries: wait").waitFor({ state: "detached" })
+  await lookAt(yard, "people-pin")
+  await typePin(yard, "2468")
+  await sheet.waitFor({ state: "detached" })
+  await records(yard, "Maeve Tully")
+  await note(yard, "Yard gate", "From Maeve")
+
+  // Left lying about it goes back to the last without a PIN, but not over something half written.
+  await yard.page.getByRole("button", { name: "More for Yard gate" }).click()
+  await sheet.getByRole("button", { name: "Write a note" }).click()
+  await sheet.getByLabel("The note").fill("half")
+  await yard.setClock({ shift: 7 * 60_000 })
+  await yard.page.evaluate(() => document.dispatchEvent(new Event("visibilitychange")))
+  assert.equal(await sheet.getByLabel("The note").inputValue(), "half")
+  await records(yard, "Maeve Tully")
+  await sheet.getByLabel("The note").fill("")
+  await yard.setClock({ shift: 14 * 60_000 })
+  await records(yard, "Irena Kos")
+  await sheet.waitFor({ state: "detached" })
+  await yard.setClock({ shift: 0 })
+
+  // A start asks, too: with a PIN for everybody there are only the tiles, and nobody records.
+  const saved = (await yard.outbox()).map((p) => JSON.parse(p.raw))
+  const ids = Object.fromEntries(await yard.page.evaluate(() => window.__gatewright.people()))
+  assert.deepEqual(saved.map((e) => ids[e.by]), ["Dan Foley", "Irena Kos", "Maeve Tully"])
+  for (const name of ["Irena Kos", "Dan Foley"]) {
+    await yard.page.locator("header button.who").click()
+    if (name === "Dan Foley") {
+      await sheet.getByRole("button", { name: /Dan Foley/ }).click()
+      await records(yard, name)
+      await yard.page.locator("header button.who").click()
+    }
+    await sheet.getByRole("button", { name: "Set a PIN" }).click()
+    await typePin(yard, "9753")
+    await typePin(yard, "9753")
+    await sheet.waitFor({ state: "detached" })
+  }
+  await yard.page.locator("header button.who").click()
+  await lookAt(yard, "people-mine")
+  await sheet.getByRole("button", { name: "Lock now" }).click()
+  await yard.page.getByRole("heading", { name: "Who records now?" }).waitFor()
+  await sheet.waitFor({ state: "detached" })
+  await lookAt(yard, "people-locked")
+  await yard.page.reload()
+  await yard.page.getByRole("heading", { name: "Who records now?" }).waitFor()
+  await yard.page.getByRole("button", { name: /Dan Foley/ }).click()
+  await typePin(yard, "9753")
+  await records(yard, "Dan Foley")
+
+  // Off this phone: not while something of theirs is unsent.
+  await yard.page.locator("header button.who").click()
+  await sheet.getByRole("button", { name: "Take Dan Foley off this phone" }).click()
+  await sheet.getByText("1 entry of yours is not on the server yet").waitFor()
+  await sheet.getByRole("button", { name: "Export as a file" }).waitFor()
+  await lookAt(yard, "people-leave-unsent")
+  await yard.setOffline(false)
+  await yard.synced()
+  await sheet.getByText("Take Dan Foley off this phone?").waitFor()
+  await sheet.getByRole("button", { name: "Take off", exact: true }).click()
+  await yard.page.getByRole("heading", { name: "Who records now?" }).waitFor()
+  assert.deepEqual((await yard.page.locator("main li strong").allTextContents()).toSorted(), ["Irena Kos", "Maeve Tully"])
+
+  // On the other phones each stands beside what they recorded.
+  await maeve.synced()
+  await tab(maeve, "Log")
+  for (const [what, who] of [["From Irena", "Irena Kos"], ["From Maeve", "Maeve Tully"]]) await maeve.page.getByRole("listitem").filter({ hasText: what }).getByText(who).first().waitFor()
+  for (const phone of [maeve, yard]) assert.deepEqual(phone.errors, [])
 })

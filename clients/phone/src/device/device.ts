@@ -2,6 +2,7 @@ import type { DeviceId, Instant, PersonId, SiteId } from "../logbook/ids"
 import { answer, committed, openDatabase, writeStrictly } from "../storage/database"
 import type { Person, Site } from "./api"
 import { makeKeys, type DeviceKeys } from "./keys"
+import type { Pin } from "./pin"
 
 /** What this browser is at a site: its key pair, and the people who use it. */
 export interface Device {
@@ -10,6 +11,10 @@ export interface Device {
   readonly keys: DeviceKeys
   readonly people: readonly Person[]
   readonly current: PersonId
+  /** Who recorded last without a PIN: a phone that locks goes back to them. */
+  readonly open?: PersonId
+  /** Who was taken off this phone; the server still counts them to it. */
+  readonly left?: readonly PersonId[]
   /** Correction of the phone's clock by the last answer of the server, ms. */
   readonly off: Instant
 }
@@ -59,6 +64,15 @@ export class Devices {
     const keys = await makeKeys()
     await writeStrictly(this.#db, ["choices"], (t) => t.objectStore("choices").put(keys, "keys"))
     return keys
+  }
+
+  async pins(): Promise<ReadonlyMap<PersonId, Pin> | undefined> {
+    return (await this.choice("pins")) as ReadonlyMap<PersonId, Pin> | undefined
+  }
+
+  /** A try counts once it is on the disk. */
+  async savePins(pins: ReadonlyMap<PersonId, Pin>): Promise<void> {
+    await writeStrictly(this.#db, ["choices"], (t) => t.objectStore("choices").put(pins, "pins"))
   }
 
   async choice(name: string): Promise<unknown> {

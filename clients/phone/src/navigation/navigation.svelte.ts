@@ -1,4 +1,4 @@
-import type { CheckId, EntryId, GateId } from "../logbook/ids"
+import type { CheckId, EntryId, GateId, PersonId } from "../logbook/ids"
 
 export type Tab = "round" | "flags" | "log" | "more"
 
@@ -15,6 +15,8 @@ export type Sheet =
   | { readonly is: "to decide" }
   | { readonly is: "people" }
   | { readonly is: "access" }
+  | { readonly is: "pin"; readonly person: PersonId }
+  | { readonly is: "pin set"; readonly person: PersonId }
   | { readonly is: "join"; readonly code?: string }
   | { readonly is: "emergency" }
   | { readonly is: "cautions" }

@@ -12,6 +12,8 @@ export interface TestHook {
   /** The texts of all entries that count, by id. */
   entries(): readonly string[]
   link(): string
+  /** Ids and names of the people on this phone. */
+  people(): readonly (readonly [string, string])[]
   /** Months that stayed shut, since what they say was remembered. */
   unopened(): readonly string[]
   /** Whether what closed months say is remembered for the next start. */
@@ -33,6 +35,7 @@ export function openHook(session: Session, calculate: TestHook["calculate"]): vo
     outbox: () => session.parcels,
     entries: () => [...session.entries.values()].sort((a, b) => (a.id < b.id ? -1 : 1)).map((e) => e.raw),
     link: () => session.link,
+    people: () => (session.device?.people ?? []).map((p) => [p.id, p.name] as const),
     unopened: () => session.unopened,
     remembered: () => session.remembered,
     calculate,

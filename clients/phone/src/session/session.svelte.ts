@@ -16,6 +16,7 @@ import { Outbox, type Parcel } from "../outbox/outbox"
 import { RulesClient } from "../rules/client"
 import { parseOutput, type RulesOutput } from "../rules/output"
 import { Clock } from "./clock"
+import { backTo, Lock, mustHavePin, type Tried } from "./lock.svelte"
 import { standing } from "./standing"
 
 /** Where the app stands; the screens show one of these. */
@@ -85,7 +86,12 @@ export class Session {
   /** What the log says of gates and checks at this moment. */
   readonly standing = $derived.by(() => standing(this.entries.values(), this.rules?.now ?? this.#clock.now()))
 
+  /** PINs, and whether anybody records. */
+  readonly lock = new Lock(() => this.#clock.raw())
+
+  /** Who records now; nobody while the phone is locked. */
   get person(): Person | undefined {
+    if (this.lock.shut) return undefined
     return this.device?.people.find((p) => p.id === this.device?.current)
   }
 
@@ -95,6 +101,7 @@ export class Session {
       // The rules take longest to come up: they start before anything else.
       this.#startRules()
       this.#devices = await Devices.open()
+      await this.lock.load(this.#devices)
       const device = await this.#devices.current()
       if (device === undefined) {
         this.phase = { is: "not joined" }
@@ -114,6 +121,8 @@ export class Session {
   async #enter(device: Device): Promise<void> {
     this.device = device
     this.#clock.off = device.off
+    // A PIN is asked for at every start, or a reload would go around it.
+    await this.lockNow()
     this.now = this.#clock.now()
     setInterval(() => (this.now = this.#clock.now()), 15_000)
     setInterval(() => {
@@ -349,9 +358,11 @@ export class Session {
       for (const p of me.people) if (p.name !== "") names.set(p.id, p.name)
       this.names = names
       await outbox.note("names", names)
-      if (me.people.length > 0) {
-        const current = me.people.some((p) => p.id === this.device?.current) ? device.current : (me.people[0]?.id ?? device.current)
-        await this.#keep({ ...(this.device ?? device), site: me.site, people: me.people, current })
+      const now = this.device ?? device
+      const here = me.people.filter((p) => now.left?.includes(p.id) !== true)
+      if (here.length > 0) {
+        await this.#keep({ ...now, site: me.site, people: here })
+        if (!here.some((p) => p.id === now.current)) await this.#stepBack()
       }
     } catch (problem) {
       if (!(problem instanceof Unreachable) && !(problem instanceof ApiProblem)) throw problem
@@ -393,6 +404,7 @@ export class Session {
   readonly record = async (doings: readonly Doing[]): Promise<readonly EntryId[]> => {
     const [device, outbox] = [this.device, this.#outbox]
     if (device === undefined || outbox === undefined) throw new Error("nobody has joined on this phone yet")
+    if (this.lock.shut) throw new Error("nobody has been chosen")
     const at = Math.trunc(this.#clock.now())
     const parcels = doings.map((doing): Parcel => {
       const target = "of" in doing ? doing.of : undefined
@@ -408,12 +420,73 @@ export class Session {
     return parcels.map((p) => p.id)
   }
 
+  /** Somebody else records from now on; a person with a PIN comes by unlock. Leaving is not signing out of anything but a manager's ten minutes. */
   readonly choosePerson = async (person: PersonId): Promise<void> => {
+    const device = this.device
+    if (device === undefined || this.lock.has(person) || this.mustHavePin(person)) return
+    await this.#become(person)
+  }
+
+  /** Tries a person's PIN; when it fits they record from now on. */
+  readonly unlock = async (person: PersonId, digits: string): Promise<Tried> => {
+    const tried = await this.lock.try(person, digits)
+    if (tried.is === "in" && !this.mustHavePin(person)) await this.#become(person)
+    return tried
+  }
+
+  /** Sets a PIN for the person who records, or for a manager's tile that may not be used without. */
+  readonly setPin = async (person: PersonId, digits: string): Promise<void> => {
+    await this.lock.set(person, digits)
+    await this.#become(person)
+  }
+
+  /** A manager on a phone with more people has to set a PIN before they record. */
+  mustHavePin(person: PersonId | undefined): boolean {
+    const people = this.device?.people ?? []
+    return person !== undefined && !this.lock.has(person) && mustHavePin(people.find((p) => p.id === person), people)
+  }
+
+  async #become(person: PersonId): Promise<void> {
     const device = this.device
     if (device === undefined) return
     if (person !== device.current) this.signOut()
-    await this.#keep({ ...device, current: person })
+    const open = this.lock.has(person) || this.mustHavePin(person) ? device.open : person
+    await this.#keep({ ...device, current: person, ...(open !== undefined && { open }) })
+    this.lock.shut = false
+    this.lock.touch()
     if (this.link === "online") void this.refreshRefused()
+  }
+
+  /** Locks a person with a PIN out: the last one without records again, or nobody until a tile is tapped. */
+  readonly lockNow = async (): Promise<void> => {
+    const current = this.device?.current
+    if (current === undefined || (!this.lock.has(current) && !this.mustHavePin(current))) return
+    await this.#stepBack()
+  }
+
+  async #stepBack(): Promise<void> {
+    const device = this.device
+    if (device === undefined) return
+    this.signOut()
+    const back = backTo(device, this.lock.withPin, this.#clock.now())
+    if (back === undefined) this.lock.shut = true
+    else await this.#become(back)
+  }
+
+  /** How many entries of a person the server does not have yet. */
+  unsentOf(person: PersonId): number {
+    return this.parcels.filter((p) => p.state === "waiting" && parseEntry(p.raw)?.by === person).length
+  }
+
+  /** Takes the person who records off this phone; false while entries of theirs are not on the server. */
+  readonly leave = async (): Promise<boolean> => {
+    const device = this.device
+    const person = this.person
+    if (device === undefined || person === undefined || device.people.length < 2 || this.unsentOf(person.id) > 0) return false
+    await this.lock.remove(person.id)
+    await this.#keep({ ...device, people: device.people.filter((p) => p.id !== person.id), left: [...(device.left ?? []), person.id] })
+    await this.#stepBack()
+    return true
   }
 
   readonly retryLink = (): void => this.#documents?.retry()
@@ -523,7 +596,11 @@ export class Session {
       const token = await this.#access.token()
       const joined = await this.#api.join(code, name, { token: token.text })
       const people = [...enrolled.people.filter((p) => p.id !== joined.person.id), joined.person]
-      await this.#keep({ ...(this.device ?? enrolled), people, current: joined.person.id })
+      // An invitation of their own stands for a PIN that was forgotten.
+      await this.lock.remove(joined.person.id)
+      const before = this.device ?? enrolled
+      await this.#keep({ ...before, people, left: (before.left ?? []).filter((p) => p !== joined.person.id) })
+      await this.#become(joined.person.id)
       this.names = new Map([...this.names, [joined.person.id, joined.person.name]])
       // The rights of the open connection do not know the newcomer yet.
       this.#documents?.reconnect()
@@ -531,7 +608,7 @@ export class Session {
     }
     const keys = await devices.nextKeys()
     const joined = await this.#api.join(code, name, { publicKey: base64url(keys.publicKey), label: phoneLabel() })
-    const device: Device = { device: joined.device, site: joined.site, keys, people: [joined.person], current: joined.person.id, off: 0 }
+    const device: Device = { device: joined.device, site: joined.site, keys, people: [joined.person], current: joined.person.id, open: joined.person.id, off: 0 }
     await devices.save(device)
     if (this.device === undefined) await this.#enter(device)
     else location.assign("/")

@@ -29,6 +29,9 @@ export const clockTime = (at: Instant, zone: string): string => format(zone, "cl
 
 export const longDay = (at: Instant, zone: string): string => format(zone, "day", { weekday: "short", day: "numeric", month: "short" }).format(at)
 
+/** A day with its year, for what may lie far off. */
+export const fullDay = (at: Instant, zone: string): string => format(zone, "full", { day: "numeric", month: "short", year: "numeric" }).format(at)
+
 /** Midnight at the end of a day belongs to that day: "by 24:00". */
 function endOfDay(at: Instant, zone: string): boolean {
   return clockTime(at, zone) === "00:00"
