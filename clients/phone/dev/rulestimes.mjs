@@ -22,7 +22,7 @@ const facts = {
       const bytes = await readFile(request.url === "/module" ? module : join(folder, request.url))
       response.writeHead(200, isolated).end(bytes)
     })
-    server.middlewares.use("/blank", (_, response) => response.writeHead(200, { ...isolated, "content-type": "text/html" }).end("<!doctype html><link rel="icon" href="data:,"><title>blank</title>"))
+    server.middlewares.use("/blank", (_, response) => response.writeHead(200, { ...isolated, "content-type": "text/html" }).end('<!doctype html><link rel="icon" href="data:,"><title>blank</title>'))
   },
 }
 const vite = await createServer({
