@@ -127,6 +127,25 @@ func TestAfterFrost(t *testing.T) {
 		"raised":%d,"cleared":%d,"params":{"due":%d,"missed":1,"last":%d},"entries":["E003"]}]`, at("09:30"), at("11:00"), at("09:00"), at("06:40")))
 }
 
+// Twenty that were waived do not push out the two that were done before.
+func TestWaivedCountNowhere(t *testing.T) {
+	entryNumber = 0
+	plan := shop(t, object{}, object{}, object{"kind": "look", "cadence": `[{"event":"frost","every":"event","from":0,"grace":60}]`})
+	entries := [][]byte{}
+	for day := 1; day <= 22; day++ {
+		if day == 3 {
+			entries = append(entries, entryAt(t, "2026-02-03T05:00:00Z", "park", object{"gate": "g1", "out": true}))
+		}
+		entries = append(entries, entryAt(t, fmt.Sprintf("2026-02-%02dT06:00:00Z", day), "event", object{"event": "frost"}))
+		if day < 3 {
+			entries = append(entries, entryAt(t, fmt.Sprintf("2026-02-%02dT06:30:00Z", day), "tick", object{"check": "c1"}))
+		}
+	}
+	out := evaluate(t, plan, entries, "2026-02-25T00:00:00Z")
+	expect(t, out, "completion", fmt.Sprintf(`[{"check":"c1","n":2,"done":0,"late":2,"missed":0,"from":%d,"to":%d}]`,
+		ms(t, "2026-02-01T06:00:00Z"), ms(t, "2026-02-02T06:00:00Z")))
+}
+
 func milked(t *testing.T, at string, passages, read int64) []byte {
 	return entryAt(t, at, "milking", object{"gate": "g1", "passages": passages, "read": read, "by": "server"})
 }
