@@ -7,6 +7,7 @@ import (
 
 	"gatewright/schema/arrange"
 	"gatewright/schema/logbook"
+	"gatewright/schema/num"
 )
 
 // The saved form: magic, then the plan's projection, heads, a table of
@@ -160,7 +161,7 @@ func Load(b []byte) (*Engine, error) {
 		}
 		f.detail = noDetail
 		f.detailed(&d)
-		if r.bad || f.id == "" || e.facts[f.id] != nil {
+		if r.bad || !f.isSound() || e.facts[f.id] != nil {
 			return nil, damage{"an entry cannot be read"}
 		}
 		e.insert(f)
@@ -176,6 +177,13 @@ func Load(b []byte) (*Engine, error) {
 		e.SetPlan(p, planJSON)
 	}
 	return e, nil
+}
+
+// isSound says whether an entry can have been like this.
+func (f *fact) isSound() bool {
+	return f.id != "" && f.at >= logbook.FirstInstant && f.at <= logbook.LastInstant &&
+		num.Micro.Abs(f.value) <= num.MicroMax && f.u >= 0 && f.u <= num.MicroMax &&
+		f.passages >= 0 && f.passages <= 1e9 && f.read >= 0 && f.read <= f.passages
 }
 
 // texts are the strings of a fact in the order in which they are saved.
