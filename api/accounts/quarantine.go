@@ -42,7 +42,7 @@ type Refused struct {
 
 const refusedColumns = `q.id, q.doc, q.device, COALESCE(d.label, ''), q.person, q.code, q.reason, q.entries, q.at,
 	COALESCE(q.resolution, ''), COALESCE(q.resolved_by, ''), COALESCE(q.why, ''), COALESCE(q.claimed_at, 0), COALESCE(q.resolved_at, 0)
-	FROM quarantine q LEFT JOIN devices d ON d.id = q.device`
+	FROM quarantine q LEFT JOIN devices d ON d.id = q.device AND d.site_id = q.site_id`
 
 func scanRefused(scan func(...any) error) (Refused, error) {
 	var r Refused

@@ -28,7 +28,8 @@ func (a *Accounts) secret() (string, error) {
 	return base64.RawURLEncoding.EncodeToString(b), nil
 }
 
-// Challenge makes a fresh challenge for a device to sign.
+// Challenge makes a fresh challenge for a device to sign. A device that there is not gets one as well, which nothing can
+// be got with: whoever asks learns nothing of which devices there are.
 func (a *Accounts) Challenge(ctx context.Context, device string) (challenge string, expires int64, err error) {
 	if challenge, err = a.secret(); err != nil {
 		return "", 0, fmt.Errorf("drawing a challenge: %w", err)
@@ -36,6 +37,10 @@ func (a *Accounts) Challenge(ctx context.Context, device string) (challenge stri
 	expires = a.millis() + ChallengeLife.Milliseconds()
 	err = a.db.Each(ctx, func(ctx context.Context, tx *sql.Tx) error {
 		if _, err := tx.ExecContext(ctx, `DELETE FROM challenges WHERE expires_at < $1`, a.millis()); err != nil {
+			return err
+		}
+		var there int
+		if err := tx.QueryRowContext(ctx, `SELECT COUNT(*) FROM devices WHERE id = $1`, hub.Text(device)).Scan(&there); err != nil || there == 0 {
 			return err
 		}
 		_, err := tx.ExecContext(ctx, `INSERT INTO challenges(nonce_hash, device_id, expires_at) VALUES($1, $2, $3)`, hash(challenge), device, expires)

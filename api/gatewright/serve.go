@@ -36,7 +36,9 @@ type settings struct {
 	Phone  string `env:"GATEWRIGHT_PHONE"`
 	Origin string `env:"GATEWRIGHT_ORIGIN"`
 	Proxy  string `env:"GATEWRIGHT_PROXY"`
-	Pprof  string `env:"GATEWRIGHT_PPROF"` // loopback address for profiles; no flag: it is not for every day
+	// Contact is where weaknesses are to be told, such as mailto:…: it stands in /.well-known/security.txt.
+	Contact string `env:"GATEWRIGHT_SECURITY_CONTACT"`
+	Pprof   string `env:"GATEWRIGHT_PPROF"` // loopback address for profiles; no flag: it is not for every day
 
 	proxies []netip.Prefix
 }
@@ -130,7 +132,8 @@ func serve(ctx context.Context, h *house, s *settings, begun func(context.Contex
 		phone = os.DirFS(s.Phone)
 	}
 	app := httpapi.New(httpapi.Config{Accounts: h.accounts, Tokens: tokens, Hub: runner, Store: h.db, Phone: phone,
-		Origin: origin, Version: version, Now: time.Now, Proxies: s.proxies, Ready: h.ready, Log: h.log})
+		Origin: origin, Version: version, Now: time.Now, Proxies: s.proxies, Ready: h.ready, Log: h.log,
+		SecurityContact: s.Contact})
 	if begun != nil {
 		if err := begun(ctx, runner, origin); err != nil {
 			return errors.Join(err, listener.Close())

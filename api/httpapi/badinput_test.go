@@ -62,11 +62,11 @@ func TestBadInput(t *testing.T) {
 		{"join: bad token", "POST", join, "nonsense", object{"code": open, "name": "A"}, 401, "Authorization"},
 
 		{"challenge: no device", "POST", challenge, free, `{}`, 400, "device"},
-		{"challenge: unknown device", "POST", challenge, free, object{"device": "d00000000"}, 404, "device"},
+		{"challenge: no text for a device", "POST", challenge, free, object{"device": true}, 400, "device"},
 		{"challenge: device is a number", "POST", challenge, free, `{"device":1e999}`, 400, "body"},
 		{"challenge: long device", "POST", challenge, free, object{"device": strings.Repeat("d", 33)}, 400, "device"},
 
-		{"token: unknown device", "POST", token, free, object{"device": "d00000000", "challenge": "x", "signature": "AA", "clock": 1}, 404, "device"},
+		{"token: unknown device", "POST", token, free, object{"device": "d00000000", "challenge": "x", "signature": "AA", "clock": 1}, 401, "challenge"},
 		{"token: unknown challenge", "POST", token, free, object{"device": crew.Device, "challenge": "x", "signature": "AA", "clock": 1}, 401, "challenge"},
 		{"token: no signature", "POST", token, free, object{"device": crew.Device, "challenge": "x", "clock": 1}, 400, "signature"},
 		{"token: signature is no base64url", "POST", token, free, object{"device": crew.Device, "challenge": "x", "signature": "!", "clock": 1}, 400, "signature"},
@@ -162,11 +162,15 @@ func TestBadInput(t *testing.T) {
 			row{r.path + ": a list", "POST", r.path, r.token, `[]`, 400, "body"},
 			row{r.path + ": text", "POST", r.path, r.token, `"x"`, 400, "body"},
 			row{r.path + ": null", "POST", r.path, r.token, `null`, 400, "body"},
-			row{r.path + ": deep", "POST", r.path, r.token, strings.Repeat(`[`, 100_000), 400, "body"},
+			row{r.path + ": deep", "POST", r.path, r.token, strings.Repeat(`[`, 30_000), 400, "body"},
 			row{r.path + ": too large", "POST", r.path, r.token, tooLarge(1<<20 + 11), 413, ""},
 			row{r.path + ": DELETE", "DELETE", r.path, r.token, nil, 405, ""},
 			row{r.path + ": PUT", "PUT", r.path, r.token, `{}`, 405, ""},
 		)
+	}
+	for _, r := range []struct{ path, token string }{{look, free}, {join, free}, {challenge, free}, {token, free},
+		{"/api/v1/auth/passphrase/login", m}, {crew.at("/invitations"), m}, {crew.at("/quarantine/none"), m}, {crew.at("/restore-window"), m}} {
+		rows = append(rows, row{r.path + ": larger than anything here", "POST", r.path, r.token, `{"code":"` + strings.Repeat("x", 33<<10) + `"}`, 413, ""})
 	}
 	for _, path := range []string{"/api/v1/me", "/api/v1/calc", crew.at("/documents"), crew.at("/people"), crew.at("/rules"), crew.at("/devices"), crew.at("/quarantine")} {
 		rows = append(rows, row{path + ": POST", "POST", path, m, `{}`, 405, ""})

@@ -29,6 +29,7 @@ type canonical struct {
 func (s *Server) calcRoutes(api huma.API) {
 	huma.Register(api, guarded(http.MethodGet, "/api/v1/calc", "calculations", "All calculations, with the JSON Schemas of input and answer, units and source"), s.calculations)
 	op := guarded(http.MethodPost, "/api/v1/calc/{name}", "calculate", "Do one calculation: its input as the list describes it, its answer as canonical JSON")
+	op.MaxBodyBytes = bodyLimit
 	op.SkipValidateBody = true // the calculation's own reading says what is wrong, in the same words everywhere
 	op.RequestBody = &huma.RequestBody{Required: true, Description: "an object as the list's input schema describes it",
 		Content: map[string]*huma.MediaType{"application/json": {Schema: &huma.Schema{Type: huma.TypeObject}}}}

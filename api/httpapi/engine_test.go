@@ -43,10 +43,13 @@ var again = map[string]func(*testing.T){
 	"TestGrantsEndByThemselves":        TestGrantsEndByThemselves,
 	"TestAudit":                        TestAudit,
 	"TestKeyRotation":                  TestKeyRotation,
+	"TestCalculationFromCurl":          TestCalculationFromCurl,
 	"TestCalculations":                 TestCalculations,
 	"TestCalculationFromCurl":          TestCalculationFromCurl,
 
-	"TestWhileTheDatabaseFails": TestWhileTheDatabaseFails,
+	"TestSocketTellsNothingOfAnotherSite": TestSocketTellsNothingOfAnotherSite,
+	"TestNothingOfAnotherSite":            TestNothingOfAnotherSite,
+	"TestWhileTheDatabaseFails":           TestWhileTheDatabaseFails,
 }
 
 func TestOnPostgreSQL(t *testing.T) { enginetest.Again(t, &engine, again) }
@@ -57,5 +60,6 @@ func TestAllRunOnPostgreSQL(t *testing.T) {
 		// These are about what comes before a database is asked.
 		"TestMeter", "TestMeterIsBounded", "TestAddresses", "TestGuard", "TestSocketsOfAnAddress",
 		"TestSlowRequests", "TestRequestsOfAnAddress", "TestOpensOfAnAddress", "TestFarmBehindOneAddress",
+		"TestStrictTransport", "TestSecurityText", "TestFetchMetadata", "TestSocketOrigins",
 		"TestDatabaseAway") // on a PostgreSQL of its own
 }

@@ -157,9 +157,6 @@ func (s *Server) join(ctx context.Context, in *joinInput) (*joinOutput, error) {
 }
 
 func (s *Server) challenge(ctx context.Context, in *challengeInput) (*challengeOutput, error) {
-	if _, err := s.accounts.Device(ctx, in.Body.Device); err != nil {
-		return nil, s.answer(err)
-	}
 	out := &challengeOutput{}
 	var err error
 	if out.Body.Challenge, out.Body.Expires, err = s.accounts.Challenge(ctx, in.Body.Device); err != nil {
@@ -168,20 +165,31 @@ func (s *Server) challenge(ctx context.Context, in *challengeInput) (*challengeO
 	return out, nil
 }
 
-func (s *Server) token(ctx context.Context, in *tokenInput) (*tokenOutput, error) {
-	d, err := s.accounts.Device(ctx, in.Body.Device)
-	if err != nil {
-		return nil, s.answer(err)
+// unproven is the one answer to a proof that does not hold; what is not the caller's fault stays as it is.
+func unproven(err error) error {
+	if problem.From(err).Kind != problem.Unauthenticated {
+		return err
 	}
+	return &problem.Error{Kind: problem.Unauthenticated, Field: "challenge", Cause: err,
+		Sentence: "The challenge is spent or out of time, or its signature is not of a device that is known here: ask for a new one."}
+}
+
+func (s *Server) token(ctx context.Context, in *tokenInput) (*tokenOutput, error) {
 	signature, err := base64.RawURLEncoding.DecodeString(in.Body.Signature)
 	if err != nil {
 		return nil, s.answer(problem.New(problem.Invalid, "signature", "signature must be base64url without padding."))
 	}
-	if err := s.accounts.SpendChallenge(ctx, d.ID, in.Body.Challenge); err != nil {
+	// The challenge before the device: a device that there is not has no challenge open. Whichever of the two does not
+	// hold, the answer is the same, so that nobody can ask which devices there are.
+	if err := s.accounts.SpendChallenge(ctx, in.Body.Device, in.Body.Challenge); err != nil {
+		return nil, s.answer(unproven(err))
+	}
+	d, err := s.accounts.Device(ctx, in.Body.Device)
+	if err != nil {
 		return nil, s.answer(err)
 	}
 	if err := auth.VerifyChallenge(d.PublicKey, d.ID, in.Body.Challenge, signature); err != nil {
-		return nil, s.answer(err)
+		return nil, s.answer(unproven(err))
 	}
 	audience := auth.API
 	if d.Revoked != 0 {
@@ -196,6 +204,9 @@ func (s *Server) token(ctx context.Context, in *tokenInput) (*tokenOutput, error
 		return nil, s.answer(err)
 	}
 	now := s.now().UnixMilli()
+	if audience == auth.Drain {
+		s.happened(ctx, caller{device: d}, "token to hand over only", d.ID, nil)
+	}
 	if audience == auth.API {
 		if err := s.noteClock(ctx, d, now, now-in.Body.Clock); err != nil {
 			return nil, s.answer(err)

@@ -45,6 +45,8 @@ func init() {
 		}
 		var detailer huma.ErrorDetailer
 		switch {
+		case status == http.StatusRequestEntityTooLarge:
+			e.Sentence = "body is too large for this address."
 		case len(errs) == 0 && status == http.StatusBadRequest:
 			e.Field, e.Sentence = "body", "body is missing: this address takes a JSON object."
 		case len(errs) > 0 && errors.As(errs[0], &detailer): // the first is enough to mend first
@@ -148,7 +150,7 @@ func (s *Server) fiberError(c *fiber.Ctx, err error) error {
 			d = detailsOf(e)
 		}
 	}
-	setHeaders(c) // what the server itself turns down never came by the middleware
+	s.setHeaders(c) // what the server itself turns down never came by the middleware
 	c.Status(d.Status)
 	if err := c.JSON(d); err != nil {
 		return err

@@ -119,7 +119,9 @@ func (s *Server) quarantineRoutes(api huma.API) {
 	huma.Register(api, guarded(http.MethodGet, site+"/quarantine-waiting", "quarantine-waiting", "How much that was refused waits for a decision (devices with a manager on them)"), s.quarantineWaiting)
 	huma.Register(api, guarded(http.MethodPost, site+"/quarantine/{id}", "decide-quarantine", "Accept what was refused, or discard it with a reason (managers)"), s.decide)
 	huma.Register(api, guarded(http.MethodGet, site+"/decisions", "decisions", "What managers decided about what this device brought, the latest first"), s.decisions)
-	huma.Register(api, guarded(http.MethodPost, site+"/drain", "drain", "A revoked device hands over what it still holds"), s.drain)
+	drain := guarded(http.MethodPost, site+"/drain", "drain", "A revoked device hands over what it still holds")
+	drain.MaxBodyBytes = bodyLimit
+	huma.Register(api, drain, s.drain)
 }
 
 func (s *Server) quarantine(ctx context.Context, in *quarantineInput) (*quarantineOutput, error) {

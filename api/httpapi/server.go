@@ -23,8 +23,12 @@ import (
 	"gatewright/sync/hub"
 )
 
-// bodyLimit bounds every request body (bytes); nothing in the JSON API comes near it.
-const bodyLimit = 1 << 20
+// bodyLimit bounds every request body (bytes); only what a drained phone hands over and a calculation's series come
+// near it. smallBody bounds those of all other routes, whose longest field is a reason of 2,000 characters.
+const (
+	bodyLimit = 1 << 20
+	smallBody = 32 << 10
+)
 
 // A request must have come whole within readWithin, however slowly its bytes drip, and its answer must be taken
 // within answerWithin: a megabyte at 35 kB/s, the phone's largest file at 20.
@@ -46,6 +50,9 @@ type Config struct {
 	Now      func() time.Time
 	Ready    func(context.Context) error
 	Log      *slog.Logger
+
+	// SecurityContact is where weaknesses are to be told, such as mailto:; "" says nothing of it.
+	SecurityContact string
 
 	// Proxies are those whose X-Forwarded-For is believed; see Guard for the connections themselves.
 	Proxies []netip.Prefix
@@ -86,7 +93,9 @@ func New(cfg Config) *fiber.App {
 	})
 	app.Use(recover.New())
 	app.Get("/sync/v1", s.socket()) // before the headers: an open socket would keep them
-	app.Use(headers)
+	app.Use(s.headers)
+	app.Use("/api/", fromElsewhere)
+	app.Get("/.well-known/security.txt", s.securityText(cfg.SecurityContact))
 	app.Get("/healthz", func(c *fiber.Ctx) error { return c.SendString("ok\n") })
 	app.Get("/readyz", func(c *fiber.Ctx) error {
 		if err := cfg.Ready(c.Context()); err != nil {
@@ -117,28 +126,10 @@ func New(cfg Config) *fiber.App {
 	return app
 }
 
-// headers sets what every answer carries. The policy lets the phone's own files run, and WebAssembly compile,
-// and nothing else.
-func headers(c *fiber.Ctx) error {
-	setHeaders(c)
-	return c.Next()
-}
-
-func setHeaders(c *fiber.Ctx) {
-	c.Set("Content-Security-Policy", "default-src 'none'; script-src 'self' 'wasm-unsafe-eval'; style-src 'self'; "+
-		"img-src 'self' blob: data:; font-src 'self'; connect-src 'self'; worker-src 'self'; manifest-src 'self'; "+
-		"media-src 'self' blob:; base-uri 'none'; form-action 'none'; frame-ancestors 'none'")
-	c.Set("X-Content-Type-Options", "nosniff")
-	c.Set("Referrer-Policy", "no-referrer")
-	c.Set("Cross-Origin-Opener-Policy", "same-origin")
-	c.Set("Cross-Origin-Resource-Policy", "same-origin")
-	c.Set("Permissions-Policy", "camera=(self), microphone=(self), geolocation=(), payment=(), usb=()")
-}
-
 // route is what every JSON route has in common.
 func route(method, path, id, summary string) huma.Operation {
 	return huma.Operation{Method: method, Path: path, OperationID: id, Summary: summary,
-		MaxBodyBytes: bodyLimit, DefaultStatus: 200}
+		MaxBodyBytes: smallBody, DefaultStatus: 200}
 }
 
 // guarded is a route that needs a bearer token.

@@ -5,7 +5,6 @@ import (
 	"errors"
 	"io"
 	"net/netip"
-	"net/url"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -46,11 +45,11 @@ func (s *Server) socket() fiber.Handler {
 		}})
 	return func(c *fiber.Ctx) error {
 		if !websocket.IsWebSocketUpgrade(c) {
-			setHeaders(c)
+			s.setHeaders(c)
 			return fiber.ErrUpgradeRequired
 		}
-		if !sameOrigin(c.Get(fiber.HeaderOrigin), c.Hostname()) {
-			setHeaders(c)
+		if !ownOrigin(c.Get(fiber.HeaderOrigin), s.origin, string(c.Request().Host())) {
+			s.setHeaders(c)
 			return fiber.NewError(fiber.StatusForbidden, "Origin is not this server's")
 		}
 		if from, counts := s.sender(c); counts {
@@ -58,15 +57,6 @@ func (s *Server) socket() fiber.Handler {
 		}
 		return upgrade(c)
 	}
-}
-
-// sameOrigin lets programs in, which send no Origin, and pages of this server.
-func sameOrigin(origin, host string) bool {
-	if origin == "" {
-		return true
-	}
-	u, err := url.Parse(origin)
-	return err == nil && u.Host == host
 }
 
 // serveSocket spends a phone's whole connection waiting in the hub. All else is done on other stacks, for this one

@@ -58,7 +58,7 @@ func TestEnrolment(t *testing.T) {
 	y.wantRefused("the same signature again", y.ask("POST", "/api/v1/auth/token", "", spent), 401, "challenge")
 	forged := h.sign()
 	forged["signature"] = spent["signature"]
-	y.wantRefused("a signature over another challenge", y.ask("POST", "/api/v1/auth/token", "", forged), 401, "signature")
+	y.wantRefused("a signature over another challenge", y.ask("POST", "/api/v1/auth/token", "", forged), 401, "challenge")
 	late := h.sign()
 	y.pass(accounts.ChallengeLife)
 	y.wantRefused("a challenge that has run out", y.ask("POST", "/api/v1/auth/token", "", late), 401, "challenge")
