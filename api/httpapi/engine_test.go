@@ -45,7 +45,6 @@ var again = map[string]func(*testing.T){
 	"TestKeyRotation":                  TestKeyRotation,
 	"TestCalculationFromCurl":          TestCalculationFromCurl,
 	"TestCalculations":                 TestCalculations,
-	"TestCalculationFromCurl":          TestCalculationFromCurl,
 
 	"TestSocketTellsNothingOfAnotherSite": TestSocketTellsNothingOfAnotherSite,
 	"TestNothingOfAnotherSite":            TestNothingOfAnotherSite,
