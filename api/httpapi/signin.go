@@ -234,11 +234,6 @@ func (k keyholder) WebAuthnName() string                       { return k.person
 func (k keyholder) WebAuthnDisplayName() string                { return k.person.Name }
 func (k keyholder) WebAuthnCredentials() []webauthn.Credential { return k.keys }
 
-func (s *Server) keyholder(ctx context.Context, p accounts.Person) (keyholder, error) {
-	keys, err := s.accounts.Passkeys(ctx, p.ID)
-	return keyholder{p, keys}, err
-}
-
 // relyingParty is this server to a browser's passkeys: its host, and no other origin.
 func relyingParty(origin string) (*webauthn.WebAuthn, error) {
 	u, err := url.Parse(origin)
@@ -253,55 +248,73 @@ func relyingParty(origin string) (*webauthn.WebAuthn, error) {
 	})
 }
 
-// passkeys needs an address that browsers keep passkeys for: a name, not a number.
-func (s *Server) passkeys() (*webauthn.WebAuthn, error) {
+// party is this server and a person with their passkeys. It needs an address that browsers keep passkeys for: a name,
+// not a number.
+func (s *Server) party(ctx context.Context, p accounts.Person) (*webauthn.WebAuthn, keyholder, error) {
 	rp, err := relyingParty(s.origin)
 	if err != nil {
-		return nil, &problem.Error{Kind: problem.Unavailable, Sentence: "Passkeys need the server's own address: set its origin.", Cause: err}
+		return nil, keyholder{}, &problem.Error{Kind: problem.Unavailable, Sentence: "Passkeys need the server's own address: set its origin.", Cause: err}
 	}
-	return rp, nil
+	keys, err := s.accounts.Passkeys(ctx, p.ID)
+	return rp, keyholder{p, keys}, err
 }
 
-func (s *Server) beginPasskey(ctx context.Context, in *personOnly) (*beginOutput, error) {
+// begin starts a ceremony of a person on this device.
+func (s *Server) begin(ctx context.Context, in *personOnly, kind string, options func(*webauthn.WebAuthn, keyholder) (any, *webauthn.SessionData, error)) (*beginOutput, error) {
 	c, p, err := s.on(ctx, in.Bearer, in.Body.Person)
 	if err != nil {
 		return nil, s.answer(err)
 	}
-	rp, err := s.passkeys()
-	if err != nil {
-		return nil, s.answer(err)
-	}
-	who, err := s.keyholder(ctx, p)
-	if err != nil {
-		return nil, s.answer(err)
-	}
-	options, session, err := rp.BeginRegistration(who, webauthn.WithExclusions(webauthn.Credentials(who.keys).CredentialDescriptors()))
-	if err != nil {
-		return nil, s.answer(fmt.Errorf("beginning a passkey: %w", err))
-	}
-	return s.begun(ctx, accounts.Ceremony{Person: p.ID, Device: c.device.ID, Kind: "register", Session: *session}, options.Response)
-}
-
-func (s *Server) begun(ctx context.Context, c accounts.Ceremony, options any) (*beginOutput, error) {
-	secret, err := s.accounts.BeginCeremony(ctx, c)
+	rp, who, err := s.party(ctx, p)
 	if err != nil {
 		return nil, s.answer(err)
 	}
 	out := &beginOutput{}
-	out.Body.Ceremony, out.Body.Options = secret, options
+	var session *webauthn.SessionData
+	if out.Body.Options, session, err = options(rp, who); err != nil {
+		return nil, s.answer(err)
+	}
+	out.Body.Ceremony, err = s.accounts.BeginCeremony(ctx, accounts.Ceremony{Person: p.ID, Device: c.device.ID, Kind: kind, Session: *session})
+	if err != nil {
+		return nil, s.answer(err)
+	}
 	return out, nil
 }
 
-func (s *Server) finishPasskey(ctx context.Context, in *finishInput) (*setOutput, error) {
+// end takes up the ceremony that a browser answers, once, on the device that began it.
+func (s *Server) end(ctx context.Context, in *finishInput, kind string) (caller, accounts.Person, accounts.Ceremony, error) {
 	c, err := s.authenticate(ctx, in.Bearer, auth.API)
 	if err != nil {
-		return nil, s.answer(err)
+		return caller{}, accounts.Person{}, accounts.Ceremony{}, err
 	}
-	ceremony, err := s.accounts.EndCeremony(ctx, in.Body.Ceremony, c.device.ID, "register")
+	ceremony, err := s.accounts.EndCeremony(ctx, in.Body.Ceremony, c.device.ID, kind)
 	if err != nil {
-		return nil, s.answer(err)
+		return caller{}, accounts.Person{}, accounts.Ceremony{}, err
 	}
-	_, p, err := s.on(ctx, in.Bearer, ceremony.Person)
+	c, p, err := s.on(ctx, in.Bearer, ceremony.Person)
+	return c, p, ceremony, err
+}
+
+func noAnswer(cause error) error {
+	return &problem.Error{Kind: problem.Invalid, Field: "credential", Sentence: "credential is not a passkey's answer.", Cause: cause}
+}
+
+func doesNotHold(cause error) error {
+	return &problem.Error{Kind: problem.Unauthenticated, Field: "credential", Sentence: "The passkey's answer does not hold: begin again.", Cause: cause}
+}
+
+func (s *Server) beginPasskey(ctx context.Context, in *personOnly) (*beginOutput, error) {
+	return s.begin(ctx, in, "register", func(rp *webauthn.WebAuthn, who keyholder) (any, *webauthn.SessionData, error) {
+		options, session, err := rp.BeginRegistration(who, webauthn.WithExclusions(webauthn.Credentials(who.keys).CredentialDescriptors()))
+		if err != nil {
+			return nil, nil, fmt.Errorf("beginning a passkey: %w", err)
+		}
+		return options.Response, session, nil
+	})
+}
+
+func (s *Server) finishPasskey(ctx context.Context, in *finishInput) (*setOutput, error) {
+	c, p, ceremony, err := s.end(ctx, in, "register")
 	if err != nil {
 		return nil, s.answer(err)
 	}
@@ -316,58 +329,36 @@ func (s *Server) finishPasskey(ctx context.Context, in *finishInput) (*setOutput
 }
 
 func (s *Server) addPasskey(ctx context.Context, c caller, p accounts.Person, ceremony accounts.Ceremony, in *finishInput) ([]string, error) {
-	rp, err := s.passkeys()
-	if err != nil {
-		return nil, err
-	}
-	who, err := s.keyholder(ctx, p)
+	rp, who, err := s.party(ctx, p)
 	if err != nil {
 		return nil, err
 	}
 	parsed, err := protocol.ParseCredentialCreationResponseBytes(in.Body.Credential)
 	if err != nil {
-		return nil, &problem.Error{Kind: problem.Invalid, Field: "credential", Sentence: "credential is not a passkey's answer.", Cause: err}
+		return nil, noAnswer(err)
 	}
 	made, err := rp.CreateCredential(who, ceremony.Session, parsed)
 	if err != nil {
-		return nil, &problem.Error{Kind: problem.Unauthenticated, Field: "credential", Sentence: "The passkey's answer does not hold: begin again.", Cause: err}
+		return nil, doesNotHold(err)
 	}
 	return s.accounts.AddPasskey(ctx, p.ID, in.Body.Label, *made, c.trust(p.ID))
 }
 
 func (s *Server) beginLogin(ctx context.Context, in *personOnly) (*beginOutput, error) {
-	c, p, err := s.on(ctx, in.Bearer, in.Body.Person)
-	if err != nil {
-		return nil, s.answer(err)
-	}
-	rp, err := s.passkeys()
-	if err != nil {
-		return nil, s.answer(err)
-	}
-	who, err := s.keyholder(ctx, p)
-	if err != nil {
-		return nil, s.answer(err)
-	}
-	if len(who.keys) == 0 {
-		return nil, s.answer(problem.New(problem.NotFound, "person", "This person has no passkey: take another way in."))
-	}
-	options, session, err := rp.BeginLogin(who, webauthn.WithUserVerification(protocol.VerificationRequired))
-	if err != nil {
-		return nil, s.answer(fmt.Errorf("asking for a passkey: %w", err))
-	}
-	return s.begun(ctx, accounts.Ceremony{Person: p.ID, Device: c.device.ID, Kind: "login", Session: *session}, options.Response)
+	return s.begin(ctx, in, "login", func(rp *webauthn.WebAuthn, who keyholder) (any, *webauthn.SessionData, error) {
+		if len(who.keys) == 0 {
+			return nil, nil, problem.New(problem.NotFound, "person", "This person has no passkey: take another way in.")
+		}
+		options, session, err := rp.BeginLogin(who, webauthn.WithUserVerification(protocol.VerificationRequired))
+		if err != nil {
+			return nil, nil, fmt.Errorf("asking for a passkey: %w", err)
+		}
+		return options.Response, session, nil
+	})
 }
 
 func (s *Server) finishLogin(ctx context.Context, in *finishInput) (*tokenOutput, error) {
-	c, err := s.authenticate(ctx, in.Bearer, auth.API)
-	if err != nil {
-		return nil, s.answer(err)
-	}
-	ceremony, err := s.accounts.EndCeremony(ctx, in.Body.Ceremony, c.device.ID, "login")
-	if err != nil {
-		return nil, s.answer(err)
-	}
-	_, p, err := s.on(ctx, in.Bearer, ceremony.Person)
+	c, p, ceremony, err := s.end(ctx, in, "login")
 	if err != nil {
 		return nil, s.answer(err)
 	}
@@ -375,27 +366,20 @@ func (s *Server) finishLogin(ctx context.Context, in *finishInput) (*tokenOutput
 }
 
 func (s *Server) checkPasskey(ctx context.Context, p accounts.Person, ceremony accounts.Ceremony, answer []byte) error {
-	rp, err := s.passkeys()
-	if err != nil {
-		return err
-	}
-	who, err := s.keyholder(ctx, p)
+	rp, who, err := s.party(ctx, p)
 	if err != nil {
 		return err
 	}
 	parsed, err := protocol.ParseCredentialRequestResponseBytes(answer)
 	if err != nil {
-		return &problem.Error{Kind: problem.Invalid, Field: "credential", Sentence: "credential is not a passkey's answer.", Cause: err}
-	}
-	refused := func(cause error) error {
-		return &problem.Error{Kind: problem.Unauthenticated, Field: "credential", Sentence: "The passkey's answer does not hold: begin again.", Cause: cause}
+		return noAnswer(err)
 	}
 	used, err := rp.ValidateLogin(who, ceremony.Session, parsed)
 	if err != nil {
-		return refused(err)
+		return doesNotHold(err)
 	}
 	if used.Authenticator.CloneWarning {
-		return refused(errors.New("the sign count went back: the passkey may have been copied"))
+		return doesNotHold(errors.New("the sign count went back: the passkey may have been copied"))
 	}
 	return s.accounts.UsedPasskey(ctx, p.ID, *used)
 }

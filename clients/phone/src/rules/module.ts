@@ -1,11 +1,6 @@
-import { wasiHost } from "../wasm/wasi"
+import { Exchange, type Exchanged } from "../wasm/exchange"
 
-interface Exports {
-  readonly memory: WebAssembly.Memory
-  _initialize(): void
-  gw_input(n: number): number
-  gw_result(): number
-  gw_result_size(): number
+interface Exports extends Exchanged {
   gw_reset(): void
   gw_save(n: number): number
   gw_load(n: number): number
@@ -24,35 +19,25 @@ export class RulesRefused extends Error {
 
 /** The rules module, as plain functions. The same class serves the worker and the tests under Node. */
 export class RulesModule {
+  readonly #module: Exchange<Exports>
   readonly #exports: Exports
   readonly #encoder = new TextEncoder()
-  readonly #decoder = new TextDecoder()
 
-  private constructor(exports: Exports) {
-    this.#exports = exports
+  private constructor(module: Exchange<Exports>) {
+    this.#module = module
+    this.#exports = module.exports
   }
 
   static async start(source: WebAssembly.Module, report: (text: string) => void = () => undefined): Promise<RulesModule> {
-    const host = wasiHost(report)
-    const instance = await WebAssembly.instantiate(source, {
-      wasi_snapshot_preview1: host.imports as WebAssembly.ModuleImports,
-    })
-    const exports = instance.exports as unknown as Exports
-    host.bind(exports.memory)
-    exports._initialize()
-    return new RulesModule(exports)
+    return new RulesModule(await Exchange.start<Exports>(source, report))
   }
 
-  #put(bytes: Uint8Array): number {
-    const at = this.#exports.gw_input(bytes.length)
-    new Uint8Array(this.#exports.memory.buffer, at, bytes.length).set(bytes)
-    return bytes.length
+  #put(what: Uint8Array | string): number {
+    return this.#module.put(what)
   }
 
   #result(): string {
-    const size = this.#exports.gw_result_size()
-    if (size === 0) return ""
-    return this.#decoder.decode(new Uint8Array(this.#exports.memory.buffer, this.#exports.gw_result(), size))
+    return this.#module.text()
   }
 
   #checked(code: number): void {
@@ -65,8 +50,8 @@ export class RulesModule {
 
   /** Entries and heads of the months before one, as bytes that load reads. */
   save(before: string): Uint8Array {
-    this.#checked(this.#exports.gw_save(this.#put(this.#encoder.encode(before))))
-    return new Uint8Array(this.#exports.memory.buffer, this.#exports.gw_result(), this.#exports.gw_result_size()).slice()
+    this.#checked(this.#exports.gw_save(this.#put(before)))
+    return this.#module.bytes()
   }
 
   /** Begins anew from what save gave; what is damaged or of another version is refused. */
@@ -96,7 +81,7 @@ export class RulesModule {
   }
 
   heads(document: string, heads: readonly string[]): void {
-    this.#exports.gw_heads(this.#put(this.#encoder.encode([document, ...heads].join("\n"))))
+    this.#exports.gw_heads(this.#put([document, ...heads].join("\n")))
   }
 
   /** The rules' output, byte for byte what the server gives for the same basis. */
