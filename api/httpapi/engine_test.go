@@ -47,6 +47,7 @@ var again = map[string]func(*testing.T){
 	"TestCalculations":                 TestCalculations,
 
 	"TestSocketTellsNothingOfAnotherSite": TestSocketTellsNothingOfAnotherSite,
+	"TestEveryRouteByEveryRole":           TestEveryRouteByEveryRole,
 	"TestNothingOfAnotherSite":            TestNothingOfAnotherSite,
 	"TestWhileTheDatabaseFails":           TestWhileTheDatabaseFails,
 }

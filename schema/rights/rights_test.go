@@ -82,3 +82,15 @@ func TestBaseline(t *testing.T) {
 		t.Error("a contractor may dismiss a flag")
 	}
 }
+
+// Whoever works at the site has its documents; who looks on, and what is no role, has not.
+func TestHoldsDocuments(t *testing.T) {
+	for role, want := range map[Role]bool{Crew: true, Manager: true, Contractor: true, Technician: false, Viewer: false, Server: false, "owner": false, "": false} {
+		if got := HoldsDocuments(role); got != want {
+			t.Errorf("%q: %v, want %v", role, got, want)
+		}
+		if want && len(rowOf(role).Writes) == 0 {
+			t.Errorf("%s holds documents and writes nothing in them", role)
+		}
+	}
+}
