@@ -61,6 +61,6 @@ func TestAllRunOnPostgreSQL(t *testing.T) {
 		// These are about what comes before a database is asked.
 		"TestMeter", "TestMeterIsBounded", "TestAddresses", "TestGuard", "TestSocketsOfAnAddress",
 		"TestSlowRequests", "TestRequestsOfAnAddress", "TestOpensOfAnAddress", "TestFarmBehindOneAddress",
-		"TestStrictTransport", "TestSecurityText", "TestFetchMetadata", "TestSocketOrigins",
+		"TestStrictTransport", "TestSecurityText", "TestFetchMetadata", "TestSocketOrigins", "TestMethods",
 		"TestDatabaseAway") // on a PostgreSQL of its own
 }

@@ -151,6 +151,7 @@ func (s *Server) fiberError(c *fiber.Ctx, err error) error {
 		}
 	}
 	s.setHeaders(c) // what the server itself turns down never came by the middleware
+	c.Set(fiber.HeaderCacheControl, "no-store")
 	c.Status(d.Status)
 	if err := c.JSON(d); err != nil {
 		return err

@@ -94,7 +94,7 @@ func New(cfg Config) *fiber.App {
 	app.Use(recover.New())
 	app.Get("/sync/v1", s.socket()) // before the headers: an open socket would keep them
 	app.Use(s.headers)
-	app.Use("/api/", fromElsewhere)
+	app.Use("/api/", unkept, fromElsewhere)
 	app.Get("/.well-known/security.txt", s.securityText(cfg.SecurityContact))
 	app.Get("/healthz", func(c *fiber.Ctx) error { return c.SendString("ok\n") })
 	app.Get("/readyz", func(c *fiber.Ctx) error {

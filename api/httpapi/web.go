@@ -23,7 +23,7 @@ func (s *Server) headers(c *fiber.Ctx) error {
 func (s *Server) setHeaders(c *fiber.Ctx) {
 	c.Set("Content-Security-Policy", "default-src 'none'; script-src 'self' 'wasm-unsafe-eval'; style-src 'self'; "+
 		"img-src 'self' blob: data:; font-src 'self'; connect-src 'self'; worker-src 'self'; manifest-src 'self'; "+
-		"media-src 'self' blob:; base-uri 'none'; form-action 'none'; frame-ancestors 'none'")
+		"media-src 'self' blob:; object-src 'none'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'")
 	c.Set("X-Content-Type-Options", "nosniff")
 	c.Set("Referrer-Policy", "no-referrer")
 	c.Set("Cross-Origin-Opener-Policy", "same-origin")
@@ -33,6 +33,12 @@ func (s *Server) setHeaders(c *fiber.Ctx) {
 	if strings.HasPrefix(s.origin, "https://") {
 		c.Set("Strict-Transport-Security", hstsLife)
 	}
+}
+
+// unkept says that nobody on the way keeps an answer of the API: it is for one caller and one moment.
+func unkept(c *fiber.Ctx) error {
+	c.Set(fiber.HeaderCacheControl, "no-store")
+	return c.Next()
 }
 
 // fromElsewhere turns away what a page of another origin makes a browser ask. Browsers say so themselves

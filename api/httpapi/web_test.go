@@ -129,3 +129,19 @@ func TestSocketOrigins(t *testing.T) {
 		}
 	}
 }
+
+// Methods that nobody needs are answered by no route; TRACE would send a request's headers back.
+func TestMethods(t *testing.T) {
+	y := newYardWith(t, &yard{phone: fstest.MapFS{"index.html": {Data: []byte("<!doctype html>")}}})
+	for _, method := range []string{"TRACE", "CONNECT", "PATCH", "OPTIONS"} {
+		for _, path := range []string{"/", "/api/v1/me", "/healthz", "/sync/v1"} {
+			req, err := http.NewRequest(method, y.base+path, nil)
+			y.must(err)
+			req.Header.Set("X-Told", "back")
+			a := y.send(req)
+			if a.status < 400 || a.status >= 500 && a.status != http.StatusNotImplemented || strings.Contains(string(a.body), "back") {
+				t.Errorf("%s %s: %s", method, path, a)
+			}
+		}
+	}
+}

@@ -202,12 +202,20 @@ func (y *yard) send(req *http.Request) answer {
 func (y *yard) checkHeaders(what string, h http.Header) {
 	y.t.Helper()
 	csp := h.Get("Content-Security-Policy")
-	if !strings.HasPrefix(csp, "default-src 'none'; script-src 'self' 'wasm-unsafe-eval';") || strings.Contains(csp, "unsafe-inline") || strings.Contains(csp, "'unsafe-eval'") {
+	if !strings.HasPrefix(csp, "default-src 'none'; script-src 'self' 'wasm-unsafe-eval';") || !strings.Contains(csp, "object-src 'none'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'") || strings.Contains(csp, "unsafe-inline") || strings.Contains(csp, "'unsafe-eval'") {
 		y.t.Errorf("%s: Content-Security-Policy is %q", what, csp)
 	}
 	for name, want := range map[string]string{"X-Content-Type-Options": "nosniff", "Referrer-Policy": "no-referrer", "Cross-Origin-Opener-Policy": "same-origin"} {
 		if got := h.Get(name); got != want {
 			y.t.Errorf("%s: %s is %q, want %q", what, name, got, want)
+		}
+	}
+	if strings.Contains(what, " /api/") && h.Get("Cache-Control") != "no-store" {
+		y.t.Errorf("%s: Cache-Control is %q", what, h.Get("Cache-Control"))
+	}
+	for _, header := range []string{"Access-Control-Allow-Origin", "Server", "X-Powered-By"} {
+		if got := h.Get(header); got != "" {
+			y.t.Errorf("%s: %s is %q", what, header, got)
 		}
 	}
 	if c := h.Get("Set-Cookie"); c != "" {
