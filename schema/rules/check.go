@@ -148,7 +148,7 @@ func (c *check) changed(e *Engine, f *fact) {
 	}
 	n := len(c.doings)
 	if !f.active || n > 0 && !c.doings[n-1].before(f) {
-		c.stale = true
+		c.stale = !c.slip(f)
 		return
 	}
 	if f.baseline {
@@ -159,6 +159,28 @@ func (c *check) changed(e *Engine, f *fact) {
 		c.values.cuts.insert(cut{f.at, f.id})
 	}
 	c.follow(f)
+}
+
+// slip puts a doing among the others, or takes it away, when nothing but their
+// list depends on it: it found nothing, and no finding was open around it.
+func (c *check) slip(f *fact) bool {
+	if c.plan.Kind == logbook.NumberCheck || f.bad || c.findings.bad.touches(f.at) {
+		return false
+	}
+	i := sort.Search(len(c.doings), func(i int) bool { return !c.doings[i].before(f) })
+	at := i // of the next one, f left out
+	if !f.active {
+		at++
+	}
+	if i > 0 && c.doings[i-1].at == f.at || at < len(c.doings) && c.doings[at].at == f.at {
+		return false // a finding of no length may lie between them
+	}
+	if f.active {
+		c.doings = slices.Insert(c.doings, i, f)
+	} else {
+		c.doings = slices.Delete(c.doings, i, i+1)
+	}
+	return true
 }
 
 // renewed takes note that the part was.

@@ -165,6 +165,19 @@ func (t *track) close(at int64, entry logbook.EntryID) {
 	}
 }
 
+// touches says whether an episode holds an instant, or ends at it.
+func (t *track) touches(at int64) bool {
+	if t.open && t.raised <= at {
+		return true
+	}
+	for i := len(t.past) - 1; i >= 0 && t.past[i].cleared >= at; i-- {
+		if t.past[i].raised <= at {
+			return true
+		}
+	}
+	return false
+}
+
 // ended is the open episode with an end.
 func (t *track) ended(at int64, entry logbook.EntryID) episode {
 	ep := t.episode
