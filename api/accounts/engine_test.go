@@ -27,6 +27,7 @@ var again = map[string]func(*testing.T){
 	"TestDrainedIsBounded":          TestDrainedIsBounded,
 	"TestRestoreWindow":             TestRestoreWindow,
 	"TestSecretsAreStoredAsDigests": TestSecretsAreStoredAsDigests,
+	"TestPasskeyIsOnesOwn":          TestPasskeyIsOnesOwn,
 	"TestAllPhonesAtOnce":           TestAllPhonesAtOnce,
 }
 

@@ -111,9 +111,13 @@ func (a *Accounts) AddPasskey(ctx context.Context, person, label string, c webau
 		if n >= mostPasskeys {
 			return problem.New(problem.Conflict, "person", "This person has 20 passkeys already: remove one first.")
 		}
-		if _, err := tx.ExecContext(ctx, `INSERT INTO passkeys(id, person_id, credential, label, created_at) VALUES($1, $2, $3, $4, $5)`,
-			c.ID, person, string(text), label, a.millis()); err != nil {
+		res, err := tx.ExecContext(ctx, `INSERT INTO passkeys(id, person_id, credential, label, created_at) VALUES($1, $2, $3, $4, $5) ON CONFLICT DO NOTHING`,
+			c.ID, person, string(text), label, a.millis())
+		if err != nil {
 			return err
+		}
+		if made, err := res.RowsAffected(); err != nil || made == 0 { // an id that is kept already, whosever it is: Web Authentication Level 3, 7.1
+			return errors.Join(err, problem.New(problem.Conflict, "credential", "This passkey cannot be added: take another."))
 		}
 		codes = nil
 		if first {

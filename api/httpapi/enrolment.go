@@ -121,6 +121,7 @@ func (s *Server) look(ctx context.Context, in *lookInput) (*lookOutput, error) {
 }
 
 func (s *Server) join(ctx context.Context, in *joinInput) (*joinOutput, error) {
+	var c caller
 	var device string
 	var fresh accounts.NewDevice
 	switch {
@@ -132,8 +133,8 @@ func (s *Server) join(ctx context.Context, in *joinInput) (*joinOutput, error) {
 		}
 		fresh = accounts.NewDevice{PublicKey: key, Label: in.Body.Device.Label}
 	case in.Authorization != "":
-		c, err := s.authenticate(ctx, in.Bearer, auth.API)
-		if err != nil {
+		var err error
+		if c, err = s.authenticate(ctx, in.Bearer, auth.API); err != nil {
 			return nil, s.answer(err)
 		}
 		device = c.device.ID
@@ -145,10 +146,13 @@ func (s *Server) join(ctx context.Context, in *joinInput) (*joinOutput, error) {
 		j, err = s.accounts.Join(ctx, in.Body.Code, in.Body.Name, device, fresh)
 		return err
 	})
-	s.happened(ctx, caller{device: accounts.Device{ID: j.Device, Site: j.Site.ID}, person: j.Person.ID}, "join", string(j.Person.Role), err)
 	if err != nil {
+		if device != "" { // what strangers guess at belongs to no site, and would fill the record that nobody reads
+			s.happened(ctx, c, "join", "", err)
+		}
 		return nil, s.answer(err)
 	}
+	s.happened(ctx, caller{device: accounts.Device{ID: j.Device, Site: j.Site.ID}, person: j.Person.ID}, "join", string(j.Person.Role), nil)
 	s.log.Info("joined", "site", j.Site.ID, "device", j.Device, "person", j.Person.ID)
 	out := &joinOutput{}
 	out.Body.Site, out.Body.Device = j.Site, j.Device

@@ -288,6 +288,17 @@ func TestAudit(t *testing.T) {
 			t.Errorf("%q stands in the record", secret)
 		}
 	}
+	// What strangers try is counted and not noted; what an enrolled phone tries stands in its site's record.
+	for range 5 {
+		y.ask("POST", "/api/v1/join", "", object{"code": strings.Repeat("Z", 20), "name": "A", "device": object{"public_key": b64(make([]byte, 32))}})
+	}
+	y.ask("POST", "/api/v1/join", second.access, object{"code": strings.Repeat("Z", 20), "name": "A"})
+	var nobodys, tried int
+	y.must(y.db.Reader().QueryRow(`SELECT COUNT(*) FROM audit WHERE site_id = ''`).Scan(&nobodys))
+	y.must(y.db.Reader().QueryRow(`SELECT COUNT(*) FROM audit WHERE site_id = $1 AND what = 'join' AND outcome = 'not-found' AND device = $2`, site.ID, second.Device).Scan(&tried))
+	if nobodys != 0 || tried != 1 {
+		t.Errorf("%d events of no site and %d of the phone that tried, want 0 and 1", nobodys, tried)
+	}
 	stranger := y.enrol(other.ID, rights.Manager, "Petru")
 	y.wantRefused("another site's", y.ask("GET", owner.at("/audit"), stranger.access, nil), 404, "site")
 }
