@@ -76,20 +76,23 @@ func (r Rule) Next(loc *time.Location, t int64) int64 { return r.Series(loc).Nex
 // the local time of day, to the millisecond (the day of the month is cut to the
 // month's length); milkings count as so many boundaries after t. It returns
 // Never when there is no such instant.
-func (r Rule) Add(loc *time.Location, t int64) int64 {
+func (r Rule) Add(loc *time.Location, t int64) int64 { return NewWall(loc).Add(r, t) }
+
+// Add is the rule's step on from t in the zone.
+func (w *Wall) Add(r Rule, t int64) int64 {
 	t = max(t, firstMs)
 	if t >= lastMs {
 		return Never
 	}
 	n := int64(max(r.N, 1))
 	if r.Every == EveryMilking {
-		s := r.Series(loc)
+		s := r.Series(w.clock.loc)
 		for ; n > 0 && t != Never; n-- {
 			t = s.Next(t)
 		}
 		return t
 	}
-	c := clock{loc: loc}
+	c := &w.clock
 	local := t + c.offset(t)
 	d, ms := floorDiv(local, dayMs), floorMod(local, dayMs)
 	switch r.Every {

@@ -100,8 +100,9 @@ func floorDiv(a, b int64) int64 {
 
 func floorMod(a, b int64) int64 { return a - floorDiv(a, b)*b }
 
-// Wall tells how local times and instants of a zone go together. It is not
-// safe for concurrent use.
+// Wall tells how local times and instants of a zone go together. It remembers
+// the stretch that it looked at last, so neighbouring questions are cheap, and
+// it is not safe for concurrent use.
 type Wall struct{ clock clock }
 
 // NewWall is for a zone.

@@ -118,7 +118,7 @@ func (c *check) periodAt(t int64) int {
 // add is p's step on from t, or never.
 func (p *period) add(e *Engine, t int64) int64 {
 	if p.milkings == 0 {
-		return p.rule.Add(e.loc, t)
+		return e.wall.Add(p.rule, t)
 	}
 	for range p.milkings {
 		if t = p.bounds.next(t); t == cadence.Never {

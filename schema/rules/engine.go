@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"gatewright/schema/arrange"
+	"gatewright/schema/cadence"
 	"gatewright/schema/logbook"
 )
 
@@ -18,6 +19,7 @@ type Engine struct {
 	plan     *logbook.Plan
 	planJSON []byte
 	loc      *time.Location
+	wall     *cadence.Wall // of loc
 	heads    map[string][]string
 	// headsLent says that an output has the map, which must not change then.
 	headsLent bool
@@ -224,6 +226,7 @@ func merge(list, news []*fact) []*fact {
 // applyPlan judges everything by a new plan.
 func (e *Engine) applyPlan() {
 	e.loc = time.UTC
+	e.wall = cadence.NewWall(e.loc)
 	e.bound = map[string]*boundaries{}
 	e.day.start, e.day.next = 0, 0
 	clear(e.triggered)
@@ -237,6 +240,7 @@ func (e *Engine) applyPlan() {
 	if p := e.plan; p != nil {
 		if p.Site.Location != nil {
 			e.loc = p.Site.Location
+			e.wall = cadence.NewWall(e.loc)
 		}
 		for _, id := range p.GateIDs {
 			e.gate(id).plan = p.Gates[id]

@@ -80,6 +80,10 @@ func (e *Engine) fact(x *logbook.Entry) *fact {
 	f.id, f.kind, f.at, f.by, f.dev = x.ID, kindOf(e, x.Kind), x.At, s(x.By), s(x.Dev)
 	f.gate, f.part, f.check = s(x.Gate), s(x.Part), s(x.Check)
 	f.detail = noDetail
+	if x.Kind == logbook.Tick && x.Visit == "" && x.Replaces == "" { // most of all
+		f.bad = x.Bad
+		return f
+	}
 	d := detail{visit: s(x.Visit), replaces: x.Replaces}
 	switch x.Kind {
 	case logbook.Tick:
