@@ -19,7 +19,7 @@ export async function alsoJoin(phone, code) {
 /** Whoever records from now on. */
 export async function switchTo(phone, name) {
   await phone.page.locator("header button.who").click()
-  await phone.page.getByRole("dialog").getByRole("button", { name: new RegExp(name) }).click()
+  await phone.page.getByRole("dialog").getByRole("listitem").getByRole("button", { name: new RegExp(name) }).click()
   await phone.page.locator("header .person", { hasText: name }).waitFor()
 }
 
