@@ -87,9 +87,10 @@ func (c *check) gather(list []obligation, high []int64, tail []obligation, settl
 		if list[i].closed <= settled && enough(some, high[i]) {
 			break
 		}
-		some = append(some, list[i])
+		if list[i].word != wordWaived {
+			some = append(some, list[i])
+		}
 	}
-	some = slices.DeleteFunc(some, func(o obligation) bool { return o.word == wordWaived })
 	slices.Reverse(some)
 	for i := range some {
 		if o := &some[i]; o.word == wordMissed && o.late < c.end && o.late > settled {
