@@ -66,6 +66,10 @@ export class Phone {
     if (offline) await this.#context.setOffline(true)
     this.page = this.#context.pages()[0] ?? (await this.#context.newPage())
     this.page.on("pageerror", (problem) => this.errors.push(problem.message))
+    // What the server's policies forbid is no error of the page, and yet means that something of it does not work.
+    this.page.on("console", (line) => {
+      if (/Content Security Policy|Cross-Origin-Embedder-Policy|BlockedByResponse/.test(line.text())) this.errors.push(line.text())
+    })
     await this.page.setViewportSize({ width: 360, height: 640 })
     await this.page.goto(this.farm.origin + path)
     return this
