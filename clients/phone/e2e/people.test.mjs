@@ -246,6 +246,25 @@ test("three people share a phone without a network, the manager by a PIN, and ea
   await yard.page.getByRole("heading", { name: "Who records now?" }).waitFor()
   assert.deepEqual((await yard.page.locator("main li strong").allTextContents()).toSorted(), ["Irena Kos", "Maeve Tully"])
 
+  // Maeve has forgotten her PIN: she signs in and sets another; the old one is nothing any more.
+  await yard.page.getByRole("button", { name: /Maeve Tully/ }).click()
+  await sheet.getByText("PIN forgotten?").click()
+  await lookAt(yard, "people-pin-forgotten")
+  await sheet.getByRole("button", { name: "Sign in instead" }).click()
+  await yard.signIn()
+  await sheet.getByText("The new PIN", { exact: true }).waitFor()
+  await typePin(yard, "13579")
+  await typePin(yard, "13579")
+  await records(yard, "Maeve Tully")
+  await sheet.waitFor({ state: "detached" })
+  await yard.page.locator("header button.who").click()
+  await sheet.getByRole("button", { name: "Change or remove the PIN" }).click()
+  await typePin(yard, "2468")
+  await sheet.getByText("That is not the PIN").waitFor()
+  await typePin(yard, "13579")
+  await sheet.getByText("Managers keep a PIN on a phone that others use").waitFor()
+  await sheet.getByRole("button", { name: "Close" }).click()
+
   // On the other phones each stands beside what they recorded.
   await maeve.synced()
   await tab(maeve, "Log")
@@ -273,6 +292,8 @@ test("a phone that lost its storage joins again as the same person", { timeout: 
   await petru.synced()
   const before = (await petru.entries()).find((raw) => raw.includes("Before the wipe"))
 
+  // The platform makes room while the app is closed.
+  await petru.page.goto("about:blank")
   const cdp = await petru.page.context().newCDPSession(petru.page)
   await cdp.send("Storage.clearDataForOrigin", { origin: farm.origin, storageTypes: "all" })
   await petru.page.goto(farm.origin)

@@ -1,8 +1,10 @@
+import "fake-indexeddb/auto"
 import { describe, expect, it } from "vitest"
 import type { Person } from "../src/device/api"
 import { counted, delayAfter, fewestIterations, fits, forgiven, isPin, iterationsFor, makePin, waitOf, type Pin } from "../src/device/pin"
+import { Devices } from "../src/device/device"
 import type { PersonId } from "../src/logbook/ids"
-import { backTo, mustHavePin } from "../src/session/lock.svelte"
+import { backTo, Lock, mustHavePin } from "../src/session/lock.svelte"
 
 describe("a PIN", () => {
   it("has 4 to 8 digits", () => {
@@ -68,5 +70,44 @@ describe("who records on a phone that locks", () => {
   it("asks managers for a PIN where they are not alone", () => {
     const [m, a] = [person("m", "manager"), person("a")]
     expect([mustHavePin(m, [m]), mustHavePin(m, [m, a]), mustHavePin(a, [m, a]), mustHavePin(undefined, [m, a])]).toEqual([false, true, false, false])
+  })
+})
+
+describe("tries of a PIN", () => {
+  it("are counted on the disk: a start afresh neither shortens the wait nor gives a try away", async () => {
+    const devices = await Devices.open()
+    let now = 1_000_000
+    const start = async (): Promise<Lock> => {
+      const lock = new Lock(() => now)
+      await lock.load(devices)
+      return lock
+    }
+    const dan = "p1" as PersonId
+    const lock = await start()
+    await lock.set(dan, "4711")
+    expect(await lock.try("p2" as PersonId, ""), "somebody without a PIN").toEqual({ is: "in" })
+    for (const wrong of ["1111", "2222"]) expect(await (await start()).try(dan, wrong)).toEqual({ is: "wrong" })
+    expect(await (await start()).try(dan, "3333")).toEqual({ is: "wrong" })
+    expect((await start()).wait(dan)).toBe(15_000)
+    now += 14_999
+    expect(await (await start()).try(dan, "4711"), "the right one, too early").toEqual({ is: "wait" })
+    now += 1
+    const again = await start()
+    const both = await Promise.all([again.try(dan, "4711"), again.try(dan, "4711")])
+    expect(both, "two at once are one try").toEqual([{ is: "in" }, { is: "wait" }])
+    expect((await devices.pins())?.get(dan)?.wrong).toBe(0)
+    await again.remove(dan)
+    expect((await start()).has(dan)).toBe(false)
+  })
+
+  it("locks after five minutes without a touch", () => {
+    let now = 0
+    const lock = new Lock(() => now)
+    now = 299_999
+    expect(lock.idle).toBe(false)
+    now = 300_000
+    expect(lock.idle).toBe(true)
+    lock.touch()
+    expect(lock.idle).toBe(false)
   })
 })

@@ -16,6 +16,7 @@ export type Sheet =
   | { readonly is: "people" }
   | { readonly is: "access" }
   | { readonly is: "pin"; readonly person: PersonId }
+  | { readonly is: "pin lost"; readonly person: PersonId }
   | { readonly is: "pin set"; readonly person: PersonId }
   | { readonly is: "join"; readonly code?: string }
   | { readonly is: "emergency" }

@@ -27,6 +27,9 @@ export type Phase =
   | { readonly is: "broken"; readonly what: string }
   | { readonly is: "ready" }
 
+/** What a manager signs in with. */
+export type WayIn = { readonly passkey: true } | { readonly passphrase: string } | { readonly recovery: string }
+
 /** Closed months as the rules saved them, and the heads up to which that goes. */
 interface Remembered {
   readonly state: Uint8Array
@@ -545,25 +548,36 @@ export class Session {
     this.signedIn = undefined
   }
 
-  #signingInAs(): [SignIn, PersonId] {
+  #signingInAs(person?: PersonId): [SignIn, PersonId] {
     const [signIn, device] = [this.#signIn, this.device]
     if (signIn === undefined || device === undefined) throw new Error("nobody has joined on this phone yet")
-    return [signIn, device.current]
+    return [signIn, person ?? device.current]
   }
 
-  /** By what the current person can sign in as a manager. */
-  readonly waysIn = (): Promise<Ways> => {
-    const [signIn, person] = this.#signingInAs()
+  /** By what the current person, or this one, can sign in as a manager. */
+  readonly waysIn = (of?: PersonId): Promise<Ways> => {
+    const [signIn, person] = this.#signingInAs(of)
     return signIn.ways(person)
   }
 
-  /** Signs the current person in as a manager. Throws what the server says when it says no. */
-  readonly signIn = async (by: { readonly passkey: true } | { readonly passphrase: string } | { readonly recovery: string }): Promise<void> => {
-    const [signIn, person] = this.#signingInAs()
+  async #enterBy(by: WayIn, of?: PersonId): Promise<void> {
+    const [signIn, person] = this.#signingInAs(of)
     if ("passkey" in by) await signIn.byPasskey(person)
     else if ("passphrase" in by) await signIn.byPassphrase(person, by.passphrase)
     else await signIn.byRecovery(person, by.recovery)
+  }
+
+  /** Signs the current person in as a manager. Throws what the server says when it says no. */
+  readonly signIn = async (by: WayIn): Promise<void> => {
+    await this.#enterBy(by)
     this.#nowSignedIn()
+  }
+
+  /** A manager who has forgotten the PIN shows who they are by signing in, which needs the server; then the PIN goes. */
+  readonly forgetPin = async (person: PersonId, by: WayIn): Promise<void> => {
+    await this.#enterBy(by, person)
+    this.signOut()
+    await this.lock.remove(person)
   }
 
   /** Sets a way in for the current person; the first one gives recovery codes, which are shown this once. */
