@@ -48,6 +48,7 @@ var again = map[string]func(*testing.T){
 
 	"TestSocketTellsNothingOfAnotherSite": TestSocketTellsNothingOfAnotherSite,
 	"TestEveryRouteByEveryRole":           TestEveryRouteByEveryRole,
+	"TestOwnersAreSpared":                 TestOwnersAreSpared,
 	"TestForgedTokens":                    TestForgedTokens,
 	"TestNothingOfAnotherSite":            TestNothingOfAnotherSite,
 	"TestWhileTheDatabaseFails":           TestWhileTheDatabaseFails,

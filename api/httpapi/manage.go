@@ -3,7 +3,9 @@ package httpapi
 import (
 	"context"
 	"net/http"
+	"slices"
 	"strconv"
+	"strings"
 	"time"
 
 	"github.com/danielgtaylor/huma/v2"
@@ -97,11 +99,16 @@ func (s *Server) invite(ctx context.Context, in *inviteInput) (*inviteOutput, er
 	if in.Body.Owner && !by.Owner {
 		return nil, s.answer(problem.New(problem.Forbidden, "owner", "Only an owner of this site may make another."))
 	}
+	if in.Body.Person != "" { // whoever spends it speaks for that person from then on
+		if err := s.spareOwners(ctx, in.Site, in.Body.Person, by); err != nil {
+			return nil, s.answer(err)
+		}
+	}
 	expires := s.now().Add(accounts.InviteLife).UnixMilli()
 	made, err := s.accounts.Invite(ctx, accounts.Invitation{Site: in.Site, Role: rights.Role(in.Body.Role),
 		Name: in.Body.Name, Person: in.Body.Person, Expires: expires, Owner: in.Body.Owner && in.Body.Role == string(rights.Manager),
 		Limits: accounts.Limits{Gates: in.Body.Gates, Doings: in.Body.Doings}, From: in.Body.From, Until: in.Body.Until}, by.ID)
-	s.happened(ctx, c, "invite", in.Body.Role, err)
+	s.happened(ctx, c, "invite", strings.TrimSpace(in.Body.Role+" "+in.Body.Person), err)
 	if err != nil {
 		return nil, s.answer(err)
 	}
@@ -111,8 +118,26 @@ func (s *Server) invite(ctx context.Context, in *inviteInput) (*inviteOutput, er
 	return out, nil
 }
 
+// spareOwners keeps managers who are no owners from what would put them in an owner's place, or the owner out of it.
+func (s *Server) spareOwners(ctx context.Context, site, person string, by accounts.Person) error {
+	if by.Owner {
+		return nil
+	}
+	people, err := s.accounts.People(ctx, site)
+	if err != nil {
+		return err
+	}
+	if slices.ContainsFunc(people, func(p accounts.Person) bool { return p.ID == person && p.Owner && s.current(p) }) {
+		return problem.New(problem.Forbidden, "person", "Only an owner of this site may do this with an owner.")
+	}
+	return nil
+}
+
 func (s *Server) endPerson(ctx context.Context, in *personInput) (*personOutput, error) {
-	c, _, err := s.manager(ctx, in.AtSite)
+	c, by, err := s.manager(ctx, in.AtSite)
+	if err == nil {
+		err = s.spareOwners(ctx, in.Site, in.Person, by)
+	}
 	if err != nil {
 		return nil, s.answer(err)
 	}

@@ -103,3 +103,38 @@ func TestEveryRouteByEveryRole(t *testing.T) {
 	}
 	t.Logf("%d routes x %d callers", len(roleTable), len(callers))
 }
+
+// A manager who is no owner can neither put an owner out nor take their place by a further device of theirs.
+func TestOwnersAreSpared(t *testing.T) {
+	y := newYard(t, nil)
+	site := y.site("brook")
+	owner := y.enrol(site.ID, rights.Manager, "Owen")
+	var made struct{ Code string }
+	y.ok("POST", owner.at("/invitations"), owner.access, object{"role": "manager", "name": "Maeve"}, &made)
+	manager := y.enrolBy(made.Code, "")
+	manager.signIn()
+	before := y.rows()
+	y.wantRefused("ending an owner's access", y.ask("POST", owner.fill("/people/{person}/end"), manager.access, nil), 403, "person")
+	for _, role := range []string{"crew", "manager"} {
+		y.wantRefused("a further device of an owner, as "+role, y.ask("POST", manager.at("/invitations"), manager.access, object{"role": role, "person": owner.Person}), 403, "person")
+	}
+	if after := y.rows(); after != before {
+		t.Errorf("refused requests left something:\n%s, want\n%s", after, before)
+	}
+	// Owners may, and a manager may for a manager; the record says for whom.
+	y.ok("POST", owner.at("/invitations"), owner.access, object{"role": "manager", "person": owner.Person}, nil)
+	y.ok("POST", manager.at("/invitations"), manager.access, object{"role": "manager", "person": manager.Person}, nil)
+	a := y.ok("GET", owner.at("/audit"), owner.access, nil, nil)
+	for _, who := range []*handset{owner, manager} {
+		if !strings.Contains(string(a.body), `"what":"invite","target":"manager `+who.Person+`","outcome":"ok"`) {
+			t.Errorf("the record does not say that %s was invited: %s", who.Person, a)
+		}
+	}
+	// Whose ownership has ended is ended like anybody.
+	made.Code = ""
+	y.ok("POST", owner.at("/invitations"), owner.access, object{"role": "manager", "owner": true, "name": "Orla"}, &made)
+	second := y.enrolBy(made.Code, "")
+	second.signIn()
+	y.ok("POST", owner.fill("/people/{person}/end"), second.access, nil, nil)
+	y.wantRefused("again", y.ask("POST", owner.fill("/people/{person}/end"), manager.access, nil), 404, "person")
+}
