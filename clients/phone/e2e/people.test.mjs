@@ -98,7 +98,24 @@ test("a manager invites by picture and by typed code, ends access and erases a n
   await note(ana, "Yard gate", "Ana was here")
   await ana.synced()
 
-  // Her access ends: asked once, and at once on her phone.
+  // A second owner, whose phone joins later.
+  await access().getByRole("button", { name: "Back to the list" }).click()
+  await choose("Invite")
+  await choose("manager")
+  await access().getByText("Also an owner").click()
+  await access().getByLabel("Name").fill("Grainne Moore")
+  await access().getByRole("button", { name: "Make the invitation" }).click()
+  await access().getByText("Invitation for Grainne Moore").waitFor()
+  const key = Buffer.alloc(32, 7).toString("base64url")
+  const joined = await fetch(`${farm.origin}/api/v1/join`, {
+    method: "POST", headers: { "content-type": "application/json" },
+    body: JSON.stringify({ code: (await scanned(maeve)).split("#")[1], device: { public_key: key, label: "office" } }),
+  })
+  assert.equal(joined.status, 200)
+  await access().getByRole("button", { name: "Back to the list" }).click()
+  await card("Grainne Moore").getByText("manager · owner").waitFor()
+
+  // Ana's access ends: asked once, and at once on her phone.
   await closeSheet(maeve)
   await openAccess()
   await card("Ana Brady").getByRole("button", { name: "End access: Ana Brady" }).click()

@@ -33,6 +33,8 @@ export interface Inviting {
   readonly person?: PersonId
   readonly gates?: readonly GateId[]
   readonly until?: Instant
+  /** A manager who is an owner, too; only owners make one. */
+  readonly owner?: boolean
 }
 /** An invitation as it is told once. */
 export interface Invited {

@@ -360,6 +360,7 @@ export const en = {
   "invite.role.contractor": "Contractors record service visits and the checks that go with them.",
   "invite.role.technician": "Technicians read what is due and what is flagged. They do not get the log.",
   "invite.role.viewer": "Viewers read what is due and what is flagged. They do not get the log.",
+  "invite.owner": "Also an owner: may make owners and see what happened.",
   "invite.reads": "Whoever holds a site’s log can read all of it, whatever gates are chosen here: the choice limits what may be recorded.",
   "invite.name": "Name",
   "invite.name.hint": "The crew sees it beside what this person records. Left empty, the person types it.",
