@@ -172,8 +172,8 @@ func (a *Accounts) people(ctx context.Context, query string, args ...any) ([]Per
 	return out, nil
 }
 
-// EndPerson closes a person's open grants at a site at the given instant: what was recorded before still
-// counts, what is recorded later does not.
+// EndPerson closes a person's open grants at a site at the given instant, and the invitations that they made and nobody
+// has spent: what was recorded before still counts, what is recorded later does not.
 func (a *Accounts) EndPerson(ctx context.Context, site, person string, until int64) error {
 	err := a.db.Write(ctx, func(tx *sql.Tx) error {
 		res, err := tx.ExecContext(ctx, `UPDATE grants SET until_at = $1
@@ -188,7 +188,10 @@ func (a *Accounts) EndPerson(ctx context.Context, site, person string, until int
 		if n == 0 {
 			return problem.New(problem.NotFound, "person", "This person has no open access at this site.")
 		}
-		return nil
+		// What they invited others with, or themselves, opens nothing any more.
+		_, err = tx.ExecContext(ctx, `UPDATE invitations SET expires_at = $1, short_until = $1 WHERE site_id = $2 AND created_by = $3 AND spent_at IS NULL AND expires_at > $1`,
+			until, site, person)
+		return err
 	})
 	if err != nil {
 		return fmt.Errorf("ending access: %w", err)

@@ -49,6 +49,7 @@ var again = map[string]func(*testing.T){
 	"TestSocketTellsNothingOfAnotherSite": TestSocketTellsNothingOfAnotherSite,
 	"TestEveryRouteByEveryRole":           TestEveryRouteByEveryRole,
 	"TestOwnersAreSpared":                 TestOwnersAreSpared,
+	"TestInvitationsOfWhoWasPutOut":       TestInvitationsOfWhoWasPutOut,
 	"TestForgedTokens":                    TestForgedTokens,
 	"TestNothingOfAnotherSite":            TestNothingOfAnotherSite,
 	"TestWhileTheDatabaseFails":           TestWhileTheDatabaseFails,

@@ -12,6 +12,7 @@ import (
 	"gatewright/api/accounts"
 	"gatewright/api/auth"
 	"gatewright/schema/rights"
+	"gatewright/sync/hub"
 )
 
 // device gives a token that speaks for the phone alone, whoever is on it.
@@ -208,6 +209,25 @@ func TestEndedPeopleReadNothing(t *testing.T) {
 	}
 }
 
+// Who was put out does not come back by an invitation of their own making; those of others stay.
+func TestInvitationsOfWhoWasPutOut(t *testing.T) {
+	y := newYard(t, nil)
+	site := y.site("brook")
+	owner := y.enrol(site.ID, rights.Manager, "Owen")
+	var made, others struct{ Code, Short string }
+	y.ok("POST", owner.at("/invitations"), owner.access, object{"role": "manager"}, &made)
+	manager := y.enrolBy(made.Code, "Maeve")
+	manager.signIn()
+	y.ok("POST", manager.at("/invitations"), manager.access, object{"role": "manager"}, &made)
+	y.ok("POST", owner.at("/invitations"), owner.access, object{"role": "crew"}, &others)
+	y.ok("POST", manager.fill("/people/{person}/end"), owner.access, nil, nil)
+	for _, code := range []string{made.Code, made.Short} {
+		y.wantRefused("looking at "+code, y.ask("POST", "/api/v1/invitations/look", "", object{"code": code}), 410, "code")
+		y.wantRefused("joining by "+code, y.ask("POST", "/api/v1/join", "", object{"code": code, "name": "Maeve", "device": object{"public_key": b64(make([]byte, 32))}}), 410, "code")
+	}
+	y.enrolBy(others.Short, "Dan")
+}
+
 // Technicians and viewers hold no documents, and see nobody's name but their own.
 func TestOnlookersReadProjections(t *testing.T) {
 	y := newYard(t, nil)
@@ -247,7 +267,10 @@ func TestGrantsEndByThemselves(t *testing.T) {
 	y.wantRefused("until in the past", y.ask("POST", manager.at("/invitations"), manager.access, object{"role": "crew", "until": 5}), 400, "until")
 	y.wantRefused("a gate that is no id", y.ask("POST", manager.at("/invitations"), manager.access, object{"role": "crew", "gates": []string{"East Race"}}), 400, "gates")
 	y.wantRefused("a doing that is none", y.ask("POST", manager.at("/invitations"), manager.access, object{"role": "crew", "doings": []string{"milk"}}), 400, "doings")
+	c := y.socket(h.ticket())
+	y.greet(c, "peer-1")
 	y.pass(61 * time.Minute)
+	y.wantClosed("the socket of a grant that has ended", c, hub.CloseRevoked)
 	h.token()
 	if !h.drained {
 		t.Error("the grant did not end")

@@ -55,3 +55,9 @@ type Author struct {
 	// such a device wrote earlier may still arrive by way of another one.
 	Revoked int64
 }
+
+// Present says whether somebody on the device has access at an instant. A device
+// that nobody is enrolled on is nobody's to put out.
+func (a Author) Present(at int64) bool {
+	return a.Server || len(a.People) == 0 || slices.ContainsFunc(a.People, func(p Person) bool { return p.holds(at) })
+}

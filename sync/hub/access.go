@@ -17,8 +17,11 @@ func (a Access) In(ctx context.Context, store Store, site string, until func(con
 		if err != nil {
 			return Accessed{Turn: a.Turn, Err: err}
 		}
-		if ok && author.Revoked != 0 {
+		switch {
+		case ok && author.Revoked != 0:
 			ev.Revoked = append(ev.Revoked, device)
+		case ok && !author.Present(a.Now):
+			ev.Ended = append(ev.Ended, device)
 		}
 	}
 	if until != nil {
@@ -28,7 +31,8 @@ func (a Access) In(ctx context.Context, store Store, site string, until func(con
 }
 
 // askAccess asks what another node may have been told: which of the devices
-// that are connected here were revoked, and whether a restore window is open.
+// that are connected here were revoked, on which everybody's access has ended,
+// and whether a restore window is open.
 // Nobody hints at that, and a phone that only reads is judged by nothing else.
 func (s *Site) askAccess() {
 	s.accessAt, s.accessing = s.now, true
@@ -37,7 +41,7 @@ func (s *Site) askAccess() {
 		devices[c.identity.Device] = true
 	}
 	delete(devices, admit.ServerDevice)
-	s.emit(Access{Turn: s.turn, Devices: slices.Sorted(maps.Keys(devices))})
+	s.emit(Access{Turn: s.turn, Now: s.now, Devices: slices.Sorted(maps.Keys(devices))})
 }
 
 func (s *Site) onAccessed(ev Accessed) {
@@ -49,6 +53,9 @@ func (s *Site) onAccessed(ev Accessed) {
 	}
 	for _, device := range ev.Revoked {
 		s.revoke(device)
+	}
+	for _, device := range ev.Ended {
+		s.drop(Drop{Device: device})
 	}
 	// An answer that is older than what was said here says nothing.
 	if ev.Turn == s.turn && ev.Until != s.restoreUntil && max(ev.Until, s.restoreUntil) > s.now {

@@ -3,6 +3,7 @@ package hub_test
 import (
 	"testing"
 
+	"gatewright/sync/admit"
 	"gatewright/sync/hub"
 )
 
@@ -100,5 +101,57 @@ func TestWindowOpenedAtAnotherNode(t *testing.T) {
 	l.settle(40)
 	if l.stored(november)[again] == nil {
 		t.Error("an old answer closed the window")
+	}
+}
+
+// A grant ends by itself while its device is connected: from that instant the
+// device gets nothing more, though nobody said anything; who has another grant
+// on it stays.
+func TestGrantEndsWhileConnected(t *testing.T) {
+	l := newLab(t)
+	end := l.now + 10_000
+	until := func(a *admit.Author) { a.People[0].Until = end }
+	visitor, worker := l.peer(l.enrol(1, "contractor", until)), l.peer(l.enrol(2, "crew"))
+	shared := l.peer(l.enrol(3, "crew", until, func(a *admit.Author) {
+		a.People = append(a.People, admit.Person{ID: person(9), Role: "crew", From: begun})
+	}))
+	peers := []*peer{visitor, worker, shared}
+	for _, p := range peers {
+		p.connect()
+		p.open(november)
+	}
+	l.settle(60)
+	l.pass(9)
+	early := worker.tick()
+	l.settle(60)
+	if visitor.conn == 0 || !visitor.has(november, early) {
+		t.Fatal("put out before the end")
+	}
+	l.pass(1)
+	visitor.wantClosed(hub.CloseRevoked)
+	late := worker.tick()
+	l.settle(60)
+	if visitor.has(november, late) || !shared.has(november, late) {
+		t.Errorf("after the end the visitor has it %v, and those who stay %v", visitor.has(november, late), shared.has(november, late))
+	}
+}
+
+// Access that was ended at another node ends here too.
+func TestEndedAtAnotherNode(t *testing.T) {
+	l := shared(t)
+	reader, other := l.peer(l.enrol(1, "crew")), l.peer(l.enrol(2, "crew"))
+	for _, p := range []*peer{reader, other} {
+		p.connect()
+		p.open(november)
+	}
+	l.settle(40)
+	l.pass(40)
+	l.enrol(1, "crew", func(a *admit.Author) { a.People[0].Until = l.now })
+	l.pass(31)
+	reader.wantClosed(hub.CloseRevoked)
+	id := other.tick()
+	l.settle(40)
+	if other.conn == 0 || l.stored(november)[id] == nil || reader.has(november, id) {
+		t.Error("the other's work must come in, and who has gone must not have it")
 	}
 }

@@ -46,6 +46,7 @@ type (
 	Accessed struct {
 		Turn    uint64
 		Revoked []string // of the devices that were asked about
+		Ended   []string // of them, those on which nobody has access now
 		Until   int64    // end of the restore window, ms since 1970
 		Err     error
 	}
@@ -128,6 +129,7 @@ type (
 	// Access asks which devices are revoked, and when the restore window ends.
 	Access struct {
 		Turn    uint64 // for the answer
+		Now     int64  // ms since 1970
 		Devices []string
 	}
 	// Load asks for a document.

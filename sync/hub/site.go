@@ -344,7 +344,12 @@ func (s *Site) tick() {
 		s.askAccess()
 	}
 	s.eachConn(func(c *conn) {
-		if c.sender == "" && s.now-c.opened >= JoinWithin {
+		switch {
+		case !c.identity.Author.Present(s.now):
+			// Grants end by themselves. Whoever was enrolled since the connection
+			// began comes back by a new one.
+			s.close(c, CloseRevoked, "access has ended")
+		case c.sender == "" && s.now-c.opened >= JoinWithin:
 			s.close(c, CloseNoJoin, "no join came")
 		}
 	})

@@ -394,7 +394,7 @@ func TestPlanFieldsByRole(t *testing.T) {
 		}
 	}
 	managers := map[string]string{ // by hand, after the table of rights
-		"site": "name zone milkings manual_after lang", "gates": "name order drive layout indicators retired",
+		"site": "name zone milkings manual_after quiet_after lang", "gates": "name order drive layout indicators learning rates retired",
 		"parts": "gate type name pos order retired", "rounds": "name milking checks order retired",
 		"checks": "gate part name kind cadence limits recheck minutes how cautions source order retired",
 	}
