@@ -22,10 +22,18 @@ type Event struct {
 	Address string `json:"address,omitempty"`
 	What    string `json:"what"`
 	Target  string `json:"target,omitempty"` // whom or what it was done to
-	Outcome string `json:"outcome"`          // ok, or the kind of the problem
+	Outcome string `json:"outcome"`          // Done, or the kind of the problem
 }
 
-// Note keeps an event; those that are too old go.
+// Done is the outcome of what was done.
+const Done = "ok"
+
+// auditEvery is how often at most the same outcome but Done is noted of one device: whoever tries on and on fills no
+// record.
+const auditEvery = time.Minute
+
+// Note keeps an event, unless it is of what was refused to the same device within the last minute already; those that
+// are too old go.
 func (a *Accounts) Note(ctx context.Context, e Event) error {
 	id, err := a.code(20)
 	if err != nil {
@@ -34,6 +42,13 @@ func (a *Accounts) Note(ctx context.Context, e Event) error {
 	err = a.db.Write(ctx, func(tx *sql.Tx) error {
 		if _, err := tx.ExecContext(ctx, `DELETE FROM audit WHERE at < $1`, a.millis()-AuditLife.Milliseconds()); err != nil {
 			return err
+		}
+		if e.Outcome != Done {
+			var n int
+			if err := tx.QueryRowContext(ctx, `SELECT COUNT(*) FROM audit WHERE site_id = $1 AND at > $2 AND device = $3 AND what = $4 AND outcome = $5`,
+				hub.Text(e.Site), a.millis()-auditEvery.Milliseconds(), hub.Text(e.Device), e.What, e.Outcome).Scan(&n); err != nil || n > 0 {
+				return err
+			}
 		}
 		_, err := tx.ExecContext(ctx, `INSERT INTO audit(id, site_id, at, who, device, address, what, target, outcome) VALUES($1, $2, $3, $4, $5, $6, $7, $8, $9)`,
 			id, hub.Text(e.Site), a.millis(), hub.Text(e.Who), hub.Text(e.Device), e.Address, e.What, hub.Text(e.Target), e.Outcome)

@@ -209,7 +209,7 @@ func (s *Server) token(ctx context.Context, in *tokenInput) (*tokenOutput, error
 	}
 	now := s.now().UnixMilli()
 	if audience == auth.Drain {
-		s.happened(ctx, caller{device: d}, "token to hand over only", d.ID, nil)
+		s.happened(ctx, caller{device: d}, "token", d.ID, problem.New(problem.Forbidden, "", "Only to hand over what it holds."))
 	}
 	if audience == auth.API {
 		if err := s.noteClock(ctx, d, now, now-in.Body.Clock); err != nil {

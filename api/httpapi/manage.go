@@ -248,7 +248,7 @@ func (s *Server) audit(ctx context.Context, in *auditInput) (*auditOutput, error
 
 // happened notes what was done, by whom, and how it came out. That it cannot be noted does not undo it.
 func (s *Server) happened(ctx context.Context, c caller, what, target string, err error) {
-	outcome := "ok"
+	outcome := accounts.Done
 	if err != nil {
 		outcome = problem.From(err).Kind.String()
 	}

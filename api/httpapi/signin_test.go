@@ -129,6 +129,22 @@ func TestGuessingLocksNobodyElseOut(t *testing.T) {
 	}
 	y.wantRefused("the right one in the delay", y.ask("POST", "/api/v1/auth/passphrase/login", plain, right), 429, "person")
 	y.ok("POST", "/api/v1/auth/passphrase/login", maeve.device(), right, nil) // from her own phone at once
+	// Whoever tries on and on fills no record: the same refusal of a phone is noted once a minute.
+	noted := func(outcome string) (n int) {
+		y.must(y.db.Reader().QueryRow(`SELECT COUNT(*) FROM audit WHERE site_id = $1 AND device = $2 AND outcome = $3`, site.ID, yardPhone.Device, outcome).Scan(&n))
+		return n
+	}
+	for range 5 {
+		y.wantRefused("again in the delay", y.ask("POST", "/api/v1/auth/passphrase/login", plain, wrong), 429, "person")
+	}
+	if noted("unauthenticated") != 1 || noted("too-many") != 1 {
+		t.Errorf("noted %d wrong tries and %d in the delay, want one of each", noted("unauthenticated"), noted("too-many"))
+	}
+	y.pass(20 * time.Minute)
+	y.wantRefused("a wrong one later", y.ask("POST", "/api/v1/auth/passphrase/login", yardPhone.device(), wrong), 401, "person")
+	if noted("unauthenticated") != 2 {
+		t.Errorf("a wrong try of later is not noted")
+	}
 	y.pass(20 * time.Minute)
 	y.ok("POST", "/api/v1/auth/passphrase/login", yardPhone.device(), right, nil)
 	y.wantRefused("one wrong one after success is free again", y.ask("POST", "/api/v1/auth/passphrase/login", yardPhone.device(), wrong), 401, "person")
