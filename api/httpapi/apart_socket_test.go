@@ -62,7 +62,7 @@ func (y *yard) talk(h *handset, frame []byte, last string) string {
 		if u, ok := m.(wire.Unavailable); ok && u.DocumentID == end {
 			return out.String()
 		}
-		fmt.Fprintf(&out, "%s %+v %x %s\n", m.Type(), m, raw, raw)
+		fmt.Fprintf(&out, "%s %+v\nRAW %x %q\n", m.Type(), m, raw, raw)
 		if m.Type() == last {
 			return out.String()
 		}
@@ -212,6 +212,9 @@ func strip(text string, x things, head change.Hash) string {
 func frames(text string) string {
 	var out strings.Builder
 	for line := range strings.Lines(text) {
+		if strings.HasPrefix(line, "RAW ") {
+			continue // the same once more, with the lengths of ids
+		}
 		fields := strings.Fields(line)
 		for _, f := range fields {
 			if len(f) > 100 || strings.Contains(f, "Hash:") {
