@@ -158,7 +158,7 @@ test("three people share a phone without a network, the manager by a PIN, and ea
   await yard.join()
   await alsoJoin(yard, farm.links.get("Irena Kos").split("#")[1])
   await yard.page.goto(link)
-  const sheet = yard.page.getByRole("dialog")
+  let sheet = yard.page.getByRole("dialog")
   await sheet.getByRole("button", { name: "Join", exact: true }).click()
 
   // A manager among others: a PIN before anything else.
@@ -248,6 +248,28 @@ test("three people share a phone without a network, the manager by a PIN, and ea
   await yard.page.getByRole("heading", { name: "Who records now?" }).waitFor()
   await yard.page.getByRole("button", { name: /Dan Foley/ }).click()
   await typePin(yard, "9753")
+  await records(yard, "Dan Foley")
+
+  // A second tab that waited knows what happened in the first, and asks as well.
+  const second = await yard.page.context().newPage()
+  second.on("pageerror", (problem) => yard.errors.push(problem.message))
+  await second.goto(farm.origin)
+  await second.getByRole("heading", { name: "Open in another tab" }).waitFor()
+  await yard.page.locator("header button.who").click()
+  await sheet.getByRole("button", { name: "Change or remove the PIN" }).click()
+  await typePin(yard, "9753")
+  await sheet.getByText("The new PIN", { exact: true }).waitFor()
+  await typePin(yard, "8642")
+  await typePin(yard, "8642")
+  await sheet.waitFor({ state: "detached" })
+  await yard.page.close()
+  yard.page = second
+  sheet = second.getByRole("dialog")
+  await second.getByRole("heading", { name: "Who records now?" }).waitFor()
+  await second.getByRole("button", { name: /Dan Foley/ }).click()
+  await typePin(yard, "9753")
+  await yard.page.getByText("That is not the PIN").waitFor()
+  await typePin(yard, "8642")
   await records(yard, "Dan Foley")
 
   // Off this phone: not while something of theirs is unsent.

@@ -104,7 +104,6 @@ export class Session {
       // The rules take longest to come up: they start before anything else.
       this.#startRules()
       this.#devices = await Devices.open()
-      await this.lock.load(this.#devices)
       const device = await this.#devices.current()
       if (device === undefined) {
         this.phase = { is: "not joined" }
@@ -124,8 +123,6 @@ export class Session {
   async #enter(device: Device): Promise<void> {
     this.device = device
     this.#clock.off = device.off
-    // A PIN is asked for at every start, or a reload would go around it.
-    await this.lockNow()
     this.now = this.#clock.now()
     setInterval(() => (this.now = this.#clock.now()), 15_000)
     setInterval(() => {
@@ -151,6 +148,13 @@ export class Session {
 
   async #run(device: Device, name: string): Promise<void> {
     const automerge = initializeWasm(automergeUrl)
+    if (this.#devices !== undefined) {
+      // Not before this is the one tab: another may have changed both until now.
+      await this.lock.load(this.#devices)
+      this.device = (await this.#devices.list()).find((d) => d.device === device.device) ?? device
+      // A PIN is asked for at every start, or a reload would go around it.
+      await this.lockNow()
+    }
     const outbox = await Outbox.open(name)
     this.#outbox = outbox
     this.parcels = outbox.parcels
