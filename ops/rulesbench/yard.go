@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"log/slog"
 	"math/rand/v2"
+	"strconv"
 	"time"
 
 	"gatewright/api/starter"
@@ -173,6 +174,9 @@ func (h *history) answer(c *logbook.Check) {
 	e := h.here()
 	e.Check = c.ID
 	switch c.Kind {
+	case logbook.VisitCheck: // a visit at the gate was closed
+		e.Check, e.Part = "", ""
+		e.Kind, e.Gate, e.Visit, e.State = logbook.Visit, c.Gate, "v"+strconv.FormatInt(e.At, 36), "closed"
 	case logbook.NumberCheck:
 		e.Kind = logbook.Reading
 		h.measure(e, c)
