@@ -94,12 +94,16 @@ func gwPlanChange(n int32) int32 {
 	return 0
 }
 
+// usualEntry is about what an entry takes, in bytes, to guess from it how many come.
+const usualEntry = 220
+
 //go:wasmexport gw_entries
 func gwEntries(n int32) int32 {
 	var added int32
 	// The engine keeps ids and copies of what else it needs: the text of all entries is copied here once, and one
 	// entry serves for all of them.
 	var entry logbook.Entry
+	engine.Grow(int(n) / usualEntry)
 	for rest := string(input[:n]); len(rest) >= 4; {
 		size := int(rest[0]) | int(rest[1])<<8 | int(rest[2])<<16 | int(rest[3])<<24
 		if size < 0 || size > len(rest)-4 {

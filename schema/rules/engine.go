@@ -131,6 +131,14 @@ func (e *Engine) Has(id logbook.EntryID) bool { return e.facts[id] != nil }
 // Len is the number of entries.
 func (e *Engine) Len() int { return len(e.facts) }
 
+// Grow makes room for so many more entries, for who knows how many come.
+func (e *Engine) Grow(n int) {
+	if len(e.facts) == 0 {
+		e.facts = make(map[logbook.EntryID]*fact, n)
+	}
+	e.pending = slices.Grow(e.pending, n)
+}
+
 func (e *Engine) insert(f *fact) {
 	e.facts[f.id] = f
 	e.pending = append(e.pending, f)
@@ -168,8 +176,13 @@ func (e *Engine) admit(now int64) {
 	if !slices.IsSortedFunc(e.pending, compareFacts) {
 		arrange.By(e.pending, compareFacts)
 	}
-	e.order = merge(e.order, e.pending)
-	for _, f := range e.pending {
+	news := e.pending
+	if len(e.order) == 0 {
+		e.order, e.pending = news, nil
+	} else {
+		e.order = merge(e.order, news)
+	}
+	for _, f := range news {
 		f.inForce = f.at <= now
 		f.odd = e.oddnessOf(f)
 		for _, id := range f.targets() {
@@ -194,7 +207,7 @@ func (e *Engine) admit(now int64) {
 	} else {
 		e.cut = sort.Search(n, func(i int) bool { return e.order[i].at > now })
 	}
-	for _, f := range e.pending {
+	for _, f := range news {
 		e.refresh(f)
 	}
 	clear(e.pending)

@@ -154,6 +154,7 @@ func (s *Site) Engine() *rules.Engine {
 	for name, heads := range s.Heads {
 		e.SetHeads(name, heads)
 	}
+	e.Grow(len(s.Entries))
 	for _, entry := range s.Entries {
 		e.Add(entry)
 	}
