@@ -52,7 +52,7 @@ func TestOnPostgreSQL(t *testing.T) {
 	if !strings.HasPrefix(ticket.Socket, "ws"+strings.TrimPrefix(second.origin, "http")) {
 		t.Fatalf("the ticket is for %s, want the server at %s", ticket.Socket, second.origin)
 	}
-	phone := syncOnce(t, ticket.Socket, demoSite(t, dsn), ticket.Device, ticket.Person)
+	phone := syncOnce(t, ticket.Socket, demoSite(t, dsn), ticket.Device, ticket.Person, documentsOf(t, data))
 	listed := ok(t, "docs", "--data", data, "--site", "demo")
 	for _, name := range phone.Documents() {
 		heads := phone.Heads(name)
@@ -109,9 +109,10 @@ func demoSite(t *testing.T, dsn string) (site string) {
 }
 
 // syncOnce has a phone fetch everything, record a note and see it acknowledged.
-func syncOnce(t *testing.T, socket, site, device, person string) *phonesim.Phone {
+func syncOnce(t *testing.T, socket, site, device, person string, documents []string) *phonesim.Phone {
 	t.Helper()
 	c := call(t, socket, site, device)
+	c.all = documents
 	defer c.ws.Close()
 	c.until(t, "the plan", func() bool { return len(c.Changes(logbook.PlanDocument)) > 0 })
 	c.note(t, person, "By way of PostgreSQL.")
@@ -122,6 +123,7 @@ func syncOnce(t *testing.T, socket, site, device, person string) *phonesim.Phone
 // caller is a phone with its socket, which answers pings also while nobody waits for a frame.
 type caller struct {
 	*phonesim.Phone
+	all    []string // the documents that the server has
 	ws     *websocket.Conn
 	frames chan []byte // closed after the last
 	ended  error       // read after that
@@ -197,12 +199,28 @@ func (c *caller) note(t *testing.T, person, text string) logbook.EntryID {
 
 // level tells whether the phone has all documents, and the server all that it recorded.
 func (c *caller) level() bool {
-	for _, name := range c.Documents() {
+	for _, name := range c.all {
 		if len(c.Heads(name)) == 0 {
 			return false
 		}
 	}
-	return len(c.Documents()) > 1 && len(c.Outbox()) == 0
+	return len(c.Outbox()) == 0
+}
+
+// documentsOf names the demo's documents.
+func documentsOf(t *testing.T, data string) (names []string) {
+	t.Helper()
+	for line := range strings.Lines(ok(t, "docs", "--data", data, "--site", "demo")) {
+		var d struct{ Name string }
+		if err := json.Unmarshal([]byte(line), &d); err != nil {
+			t.Fatal(err)
+		}
+		names = append(names, d.Name)
+	}
+	if len(names) < 3 { // the plan, and at least two months of six weeks
+		t.Fatalf("the demo has only %v", names)
+	}
+	return names
 }
 
 // Two servers on one database pass entries on: what a phone records at one reaches a phone that is connected to the
@@ -226,7 +244,9 @@ func TestTwoServersPassEntriesOn(t *testing.T) {
 		}
 		u.Host = strings.TrimPrefix(at.origin, "http://") // a ticket is good at every server
 		person = ticket.Person
-		phones = append(phones, call(t, u.String(), site, ticket.Device))
+		phone := call(t, u.String(), site, ticket.Device)
+		phone.all = documentsOf(t, data)
+		phones = append(phones, phone)
 	}
 	for i := range 2 {
 		from, to := phones[i%2], phones[(i+1)%2]
