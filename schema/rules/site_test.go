@@ -266,6 +266,7 @@ func (s *site) fresh(tb testing.TB) *Engine {
 	e := New()
 	e.SetPlan(parsePlan(tb, s.plan), s.plan)
 	e.SetHeads("plan", []string{"b", "a"})
+	e.Grow(len(s.entries)) // as the server does, and the engines that are fed one by one do not
 	for _, x := range s.entries {
 		e.Add(x)
 	}
