@@ -14,6 +14,8 @@ package cadence
 import (
 	"math"
 	"time"
+
+	"gatewright/schema/num"
 )
 
 // Every is the step of a Rule.
@@ -94,7 +96,7 @@ func (w *Wall) Add(r Rule, t int64) int64 {
 	}
 	c := &w.clock
 	local := t + c.offset(t)
-	d, ms := floorDiv(local, dayMs), floorMod(local, dayMs)
+	d, ms := num.FloorDiv(local, dayMs), num.FloorMod(local, dayMs)
 	switch r.Every {
 	case EveryWeek:
 		d += 7 * n

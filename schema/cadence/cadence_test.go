@@ -4,6 +4,8 @@ import (
 	"testing"
 	"time"
 	_ "time/tzdata" // the zones below, whatever the machine has
+
+	"gatewright/schema/num"
 )
 
 func zone(t testing.TB, name string) *time.Location {
@@ -67,7 +69,7 @@ func TestDailyAcrossTransitions(t *testing.T) {
 				}
 				return max(at, local-tr.after*minuteMs)
 			}
-			d := floorDiv(at+tr.before*minuteMs, dayMs) - 3
+			d := num.FloorDiv(at+tr.before*minuteMs, dayMs) - 3
 			got := r.Next(loc, want(d)-1)
 			for range 7 {
 				if got != want(d) {

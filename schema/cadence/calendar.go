@@ -1,11 +1,15 @@
 package cadence
 
-import "time"
+import (
+	"time"
+
+	"gatewright/schema/num"
+)
 
 // A date is a count of days since 1970-01-01, a month a count since January of
 // year 0, a week a count of Mondays, week 0 holding 1970-01-01 (a Thursday).
 
-func weekOf(date int64) int64 { return floorDiv(date+3, 7) }
+func weekOf(date int64) int64 { return num.FloorDiv(date+3, 7) }
 
 func monthOf(date int64) (month, day int64) {
 	y, m, d := time.Unix(date*dayMs/1000, 0).UTC().Date()
@@ -14,7 +18,7 @@ func monthOf(date int64) (month, day int64) {
 
 // dateIn is the date of a day in a month, cut to the month's length.
 func dateIn(month, day int64) int64 {
-	y, m := int(floorDiv(month, 12)), time.Month(floorMod(month, 12)+1)
+	y, m := int(num.FloorDiv(month, 12)), time.Month(num.FloorMod(month, 12)+1)
 	first := time.Date(y, m, 1, 0, 0, 0, 0, time.UTC).Unix() * 1000 / dayMs
 	next := time.Date(y, m+1, 1, 0, 0, 0, 0, time.UTC).Unix() * 1000 / dayMs
 	return min(first+day-1, next-1)
@@ -47,7 +51,7 @@ func (c *clock) look(t int64) {
 		// For years that follow the table's rule, ZoneBounds ends a stretch at
 		// the end of the UTC year, and takes 365 days for a leap year, too
 		// (Go 1.26): on its 31 December the stretch goes on until midnight.
-		c.end = (floorDiv(t, dayMs) + 1) * dayMs
+		c.end = (num.FloorDiv(t, dayMs) + 1) * dayMs
 	}
 }
 
@@ -83,22 +87,12 @@ func (c *clock) instant(local int64) int64 {
 
 // dateAt is the local date of t: the last one that has begun.
 func (c *clock) dateAt(t int64) int64 {
-	d := floorDiv(t+c.offset(t), dayMs)
+	d := num.FloorDiv(t+c.offset(t), dayMs)
 	for c.instant((d+1)*dayMs) <= t {
 		d++
 	}
 	return d
 }
-
-func floorDiv(a, b int64) int64 {
-	q := a / b
-	if a%b != 0 && (a < 0) != (b < 0) {
-		q--
-	}
-	return q
-}
-
-func floorMod(a, b int64) int64 { return a - floorDiv(a, b)*b }
 
 // Wall tells how local times and instants of a zone go together. It remembers
 // the stretch that it looked at last, so neighbouring questions are cheap, and

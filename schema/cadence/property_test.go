@@ -5,6 +5,8 @@ import (
 	"time"
 
 	"pgregory.net/rapid"
+
+	"gatewright/schema/num"
 )
 
 var zones = []string{
@@ -87,7 +89,7 @@ func TestInstantIsTheFirst(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		local := floorDiv(drawInstant(t, "local"), minuteMs) * minuteMs
+		local := num.FloorDiv(drawInstant(t, "local"), minuteMs) * minuteMs
 		c := clock{loc: loc}
 		c.look(drawInstant(t, "looked at before"))
 		got := c.instant(local)

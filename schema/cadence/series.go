@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"gatewright/schema/arrange"
+	"gatewright/schema/num"
 )
 
 // Series are the boundaries of a rule in a zone, numbered. It answers as the
@@ -37,7 +38,7 @@ func (r Rule) Series(loc *time.Location) *Series {
 		}
 		first = weekOf(first)
 		s.local = func(k int64) int64 { return ((first+k*n)*7-3+on-1)*dayMs + by }
-		s.guess = func(d int64) int64 { return floorDiv(weekOf(d)-first, n) }
+		s.guess = func(d int64) int64 { return num.FloorDiv(weekOf(d)-first, n) }
 	case EveryMonth:
 		on := int64(r.On)
 		if on < 1 || on > 31 {
@@ -45,10 +46,10 @@ func (r Rule) Series(loc *time.Location) *Series {
 		}
 		first, _ = monthOf(first)
 		s.local = func(k int64) int64 { return dateIn(first+k*n, on)*dayMs + by }
-		s.guess = func(d int64) int64 { m, _ := monthOf(d); return floorDiv(m-first, n) }
+		s.guess = func(d int64) int64 { m, _ := monthOf(d); return num.FloorDiv(m-first, n) }
 	default:
 		s.local = func(k int64) int64 { return (first+k*n)*dayMs + by }
-		s.guess = func(d int64) int64 { return floorDiv(d-first, n) }
+		s.guess = func(d int64) int64 { return num.FloorDiv(d-first, n) }
 	}
 	return s
 }
@@ -58,7 +59,7 @@ func (r Rule) Series(loc *time.Location) *Series {
 func (s *Series) milkings(list []Milking) {
 	ends := make([]int64, 0, len(list))
 	for _, m := range list {
-		ends = append(ends, floorMod(int64(m.End), 1440))
+		ends = append(ends, num.FloorMod(int64(m.End), 1440))
 	}
 	arrange.Sort(ends)
 	ends = slices.Compact(ends)
@@ -66,7 +67,7 @@ func (s *Series) milkings(list []Milking) {
 	if each == 0 {
 		return
 	}
-	s.local = func(k int64) int64 { return floorDiv(k, each)*dayMs + ends[floorMod(k, each)]*minuteMs }
+	s.local = func(k int64) int64 { return num.FloorDiv(k, each)*dayMs + ends[num.FloorMod(k, each)]*minuteMs }
 	s.guess = func(d int64) int64 { return d * each }
 }
 
@@ -90,7 +91,7 @@ func (s *Series) at(k int64) int64 { return s.clock.instant(s.local(k)) }
 
 // last is the greatest k whose boundary is not after t.
 func (s *Series) last(t int64) int64 {
-	k := s.guess(floorDiv(t+s.clock.offset(t), dayMs))
+	k := s.guess(num.FloorDiv(t+s.clock.offset(t), dayMs))
 	for s.at(k) > t {
 		k--
 	}

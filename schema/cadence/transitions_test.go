@@ -7,6 +7,7 @@ import (
 	"testing"
 	"time"
 
+	"gatewright/schema/num"
 	tables "gatewright/schema/zones"
 
 	"pgregory.net/rapid"
@@ -153,7 +154,7 @@ func (c *transition) holds(t failer, r Rule) int {
 	t.Helper()
 	anchor := time.UnixMilli(r.Anchor).In(c.loc)
 	anchorDate := time.Date(anchor.Year(), anchor.Month(), anchor.Day(), 0, 0, 0, 0, time.UTC).UnixMilli() / dayMs
-	date := floorDiv(c.at, dayMs)
+	date := num.FloorDiv(c.at, dayMs)
 	low, high := (date-4)*dayMs, (date+5)*dayMs
 	var want []int64
 	for d := date - 8; d <= date+8; d++ {
@@ -215,7 +216,7 @@ func TestNoBoundaryIsLostOrDoubled(t *testing.T) {
 		var bys []int
 		for _, e := range edges {
 			for _, beside := range []int64{-60, -15, -1, 0, 1, 15, 60} {
-				bys = append(bys, int(floorMod(floorDiv(e, minuteMs)+beside, 1440)))
+				bys = append(bys, int(num.FloorMod(num.FloorDiv(e, minuteMs)+beside, 1440)))
 			}
 		}
 		bys = append(bys, 0, 330, 720, 1439, 1440)
@@ -255,7 +256,7 @@ func TestNoBoundaryIsLostOrDoubledAtRandom(t *testing.T) {
 // Local dates tile time across every transition: each begins once, right after the one before it.
 func TestDatesAcrossTransitions(t *testing.T) {
 	for _, c := range everyChange(t) {
-		date := floorDiv(c.at, dayMs)
+		date := num.FloorDiv(c.at, dayMs)
 		for d := date - 3; d <= date+3; d++ {
 			start, next := c.happens(d*dayMs), c.happens((d+1)*dayMs)
 			for _, at := range []int64{start, (start + next) / 2, next - 1} {
@@ -332,7 +333,7 @@ func TestReferenceZones(t *testing.T) {
 			local := utc(t, in.Local+"Z")
 			for i, name := range in.Zones {
 				offset := int64(want.Offset[i]) * minuteMs
-				r := Rule{Every: EveryDay, By: int(floorMod(local, dayMs) / minuteMs)}
+				r := Rule{Every: EveryDay, By: int(num.FloorMod(local, dayMs) / minuteMs)}
 				if got := r.Next(ours(t, name), local-offset-1); got != local-offset {
 					t.Errorf("%s: %s local is %s, want %s", name, in.Local, show(got), show(local-offset))
 				}

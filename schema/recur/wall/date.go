@@ -1,5 +1,7 @@
 package wall
 
+import "gatewright/schema/num"
+
 // A date is a count of days since 1970-01-01 in the Gregorian calendar, a
 // weekday 0 for Monday to 6 for Sunday.
 
@@ -7,7 +9,7 @@ package wall
 func civil(date int64) (year int64, month, day int) {
 	// Days counted from 0000-03-01, so that a leap day ends its year.
 	d := date + 719468
-	era := floorDiv(d, 146097)
+	era := num.FloorDiv(d, 146097)
 	d -= era * 146097
 	y := (d - d/1460 + d/36524 - d/146096) / 365
 	d -= 365*y + y/4 - y/100
@@ -28,7 +30,7 @@ func dateOf(year int64, month, day int) int64 {
 		m += 12
 		year--
 	}
-	era := floorDiv(year, 400)
+	era := num.FloorDiv(year, 400)
 	y := year - era*400
 	return era*146097 + 365*y + y/4 - y/100 + (153*m+2)/5 + int64(day) - 1 - 719468
 }
@@ -51,10 +53,10 @@ func daysInMonth(year int64, month int) int {
 	return monthLength[month-1]
 }
 
-func weekday(date int64) int { return int(floorMod(date+3, 7)) }
+func weekday(date int64) int { return int(num.FloorMod(date+3, 7)) }
 
 // weekStart is the first day of the date's week, weeks beginning on wkst.
-func weekStart(date int64, wkst int) int64 { return date - floorMod(date+3-int64(wkst), 7) }
+func weekStart(date int64, wkst int) int64 { return date - num.FloorMod(date+3-int64(wkst), 7) }
 
 // weekOne is the first day of a year's week 1: the first with at least four
 // days in the year, so the one that holds 4 January.
@@ -69,13 +71,3 @@ func weekNumber(date int64, wkst int) (front, back int) {
 	back = int((start - weekOne(year+1, wkst)) / 7)
 	return front, back
 }
-
-func floorDiv(a, b int64) int64 {
-	q := a / b
-	if a%b != 0 && (a < 0) != (b < 0) {
-		q--
-	}
-	return q
-}
-
-func floorMod(a, b int64) int64 { return a - floorDiv(a, b)*b }

@@ -1,9 +1,11 @@
 package wall
 
+import "gatewright/schema/num"
+
 // periodOf numbers the periods of the rule's frequency: years, months since
 // January of year 0, weeks, days, hours, minutes, seconds.
 func (r *Rule) periodOf(at int64) int64 {
-	date := floorDiv(at, day)
+	date := num.FloorDiv(at, day)
 	switch r.Freq {
 	case Yearly:
 		y, _, _ := civil(date)
@@ -12,9 +14,9 @@ func (r *Rule) periodOf(at int64) int64 {
 		y, m, _ := civil(date)
 		return y*12 + int64(m) - 1
 	case Weekly:
-		return floorDiv(date+3-int64(r.Wkst), 7)
+		return num.FloorDiv(date+3-int64(r.Wkst), 7)
 	}
-	return floorDiv(at, r.unit())
+	return num.FloorDiv(at, r.unit())
 }
 
 // unit is the length in seconds of a period no longer than a day.
@@ -36,14 +38,14 @@ func (r *Rule) span(p int64) (first, end int64) {
 	case Yearly:
 		return dateOf(p, 1, 1), dateOf(p+1, 1, 1)
 	case Monthly:
-		y, m := floorDiv(p, 12), int(floorMod(p, 12))+1
+		y, m := num.FloorDiv(p, 12), int(num.FloorMod(p, 12))+1
 		first = dateOf(y, m, 1)
 		return first, first + int64(daysInMonth(y, m))
 	case Weekly:
 		first = p*7 - 3 + int64(r.Wkst)
 		return first, first + 7
 	}
-	first = floorDiv(p*r.unit(), day)
+	first = num.FloorDiv(p*r.unit(), day)
 	return first, first + 1
 }
 
@@ -55,7 +57,7 @@ func (r *Rule) forward(from int64, yield func(at int64) bool) bool {
 		return true
 	}
 	first := r.periodOf(r.start)
-	p := first - floorDiv(first-r.periodOf(from), r.Interval)*r.Interval
+	p := first - num.FloorDiv(first-r.periodOf(from), r.Interval)*r.Interval
 	for {
 		start, end := r.span(p)
 		if max(start*day, r.begin(p)) > r.end {
@@ -78,7 +80,7 @@ func (r *Rule) forward(from int64, yield func(at int64) bool) bool {
 		}
 		p += r.Interval
 		if to := r.skip(p-r.Interval, end); to > p {
-			p -= floorDiv(p-to, r.Interval) * r.Interval
+			p -= num.FloorDiv(p-to, r.Interval) * r.Interval
 		}
 	}
 }
@@ -98,11 +100,11 @@ func (r *Rule) skip(p, end int64) int64 {
 	case r.Freq < Hourly || len(r.days) > 0:
 		return p
 	case !r.match(end - 1):
-		return floorDiv(end*day, r.unit())
+		return num.FloorDiv(end*day, r.unit())
 	}
-	second := floorMod(p*r.unit(), day)
+	second := num.FloorMod(p*r.unit(), day)
 	if r.Freq > Hourly && r.ByHour != nil && !has(r.ByHour, second/3600) {
-		return floorDiv((end-1)*day+(second/3600+1)*3600, r.unit())
+		return num.FloorDiv((end-1)*day+(second/3600+1)*3600, r.unit())
 	}
 	if r.Freq > Minutely && r.ByMinute != nil && !has(r.ByMinute, second/60%60) {
 		return (end-1)*day + (second/60+1)*60
@@ -121,7 +123,7 @@ func (r *Rule) expand(p int64) {
 	r.days, r.chosen, r.base = r.days[:0], r.chosen[:0], 0
 	r.known, r.period = true, p
 	if r.Freq >= Hourly {
-		r.base = floorMod(p*r.unit(), day)
+		r.base = num.FloorMod(p*r.unit(), day)
 		if r.ByHour != nil && !has(r.ByHour, r.base/3600) ||
 			r.Freq >= Minutely && r.ByMinute != nil && !has(r.ByMinute, r.base/60%60) ||
 			r.Freq >= Secondly && r.BySecond != nil && !has(r.BySecond, r.base%60) {

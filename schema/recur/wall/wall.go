@@ -20,6 +20,8 @@
 // It is linked into the rules' WebAssembly and imports next to nothing.
 package wall
 
+import "gatewright/schema/num"
+
 // The years in which rules are evaluated.
 const (
 	FirstYear = 1970
@@ -89,7 +91,7 @@ func ParseAny(rule, start string) (*Rule, error) {
 
 // fill takes from the start what the rule leaves open.
 func (r *Rule) fill() {
-	date, time := floorDiv(r.start, day), floorMod(r.start, day)
+	date, time := num.FloorDiv(r.start, day), num.FloorMod(r.start, day)
 	_, month, dom := civil(date)
 	if r.ByDay == nil && r.ByMonthDay == nil && r.ByYearDay == nil {
 		switch {
@@ -183,7 +185,7 @@ func (r *Rule) Locals(from, to int64, yield func(local int64) bool) {
 // a time found. It says whether it came to its end.
 func (r *Rule) Walk(from, to, steps int64, yield func(local int64) bool) bool {
 	r.stepsLow = steps
-	return r.forward(-floorDiv(-from, 1000), func(at int64) bool { return at*1000 < to && yield(at*1000) })
+	return r.forward(-num.FloorDiv(-from, 1000), func(at int64) bool { return at*1000 < to && yield(at*1000) })
 }
 
 // Next is the first occurrence after a local time.
@@ -197,12 +199,12 @@ func (r *Rule) Next(local int64) (next int64, ok bool) {
 
 // Prev is the last occurrence that is not after a local time.
 func (r *Rule) Prev(local int64) (prev int64, ok bool) {
-	at := min(floorDiv(local, 1000), r.end)
+	at := min(num.FloorDiv(local, 1000), r.end)
 	if at < r.start {
 		return 0, false
 	}
 	first := r.periodOf(r.start)
-	p := first + floorDiv(r.periodOf(at)-first, r.Interval)*r.Interval
+	p := first + num.FloorDiv(r.periodOf(at)-first, r.Interval)*r.Interval
 	for ; p >= first; p -= r.Interval {
 		r.stepsLow = 1 << 62
 		r.expand(p)
@@ -218,7 +220,7 @@ func (r *Rule) Prev(local int64) (prev int64, ok bool) {
 // PeriodStart is the beginning of the period that holds an occurrence: of the
 // year, month, week (from WKST), day, hour, minute or second.
 func (r *Rule) PeriodStart(local int64) int64 {
-	p := r.periodOf(floorDiv(local, 1000))
+	p := r.periodOf(num.FloorDiv(local, 1000))
 	if r.Freq >= Daily {
 		return r.begin(p) * 1000
 	}
