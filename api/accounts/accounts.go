@@ -74,6 +74,14 @@ func list[T any](ctx context.Context, a *Accounts, read func(scan func(...any) e
 
 func (a *Accounts) millis() int64 { return a.now().UnixMilli() }
 
+// bit is how both databases keep what is true or not.
+func bit(b bool) int {
+	if b {
+		return 1
+	}
+	return 0
+}
+
 // crockford is Crockford's base 32: no I, L, O or U, so that a code can be read out over a tractor.
 const crockford = "0123456789ABCDEFGHJKMNPQRSTVWXYZ"
 

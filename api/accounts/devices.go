@@ -166,12 +166,8 @@ func (a *Accounts) Revoke(ctx context.Context, site, device string) error {
 
 // SetRelay gives or takes the right to pass on other authors' changes (a box on the farm's network).
 func (a *Accounts) SetRelay(ctx context.Context, site, device string, relay bool) error {
-	n := 0
-	if relay {
-		n = 1
-	}
 	return a.db.Write(ctx, func(tx *sql.Tx) error {
-		_, err := tx.ExecContext(ctx, `UPDATE devices SET relay = $1 WHERE id = $2 AND site_id = $3`, n, device, site)
+		_, err := tx.ExecContext(ctx, `UPDATE devices SET relay = $1 WHERE id = $2 AND site_id = $3`, bit(relay), device, site)
 		return err
 	})
 }

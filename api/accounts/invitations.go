@@ -77,10 +77,6 @@ func (a *Accounts) Invite(ctx context.Context, inv Invitation, by string) (made 
 		return Invited{}, fmt.Errorf("drawing a code: %w", err)
 	}
 	made = Invited{Code: code, Short: short, ShortUntil: min(inv.Expires, a.millis()+ShortLife.Milliseconds())}
-	owner := 0
-	if inv.Owner {
-		owner = 1
-	}
 	err = a.db.Write(ctx, func(tx *sql.Tx) error {
 		if inv.Person != "" {
 			if _, err := a.grantOf(ctx, tx, inv.Site, inv.Person); err != nil {
@@ -91,7 +87,7 @@ func (a *Accounts) Invite(ctx context.Context, inv Invitation, by string) (made 
 			short_hash, short_until, gates, doings, from_at, until_at, owner)
 			VALUES($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15)`,
 			hash(code), inv.Site, string(inv.Role), orNull(inv.Person), orNull(inv.Name), by, a.millis(), inv.Expires,
-			hash(short), made.ShortUntil, orNull(gates), orNull(doings), zeroNull(inv.From), zeroNull(inv.Until), owner)
+			hash(short), made.ShortUntil, orNull(gates), orNull(doings), zeroNull(inv.From), zeroNull(inv.Until), bit(inv.Owner))
 		return err
 	})
 	if err != nil {

@@ -146,19 +146,3 @@ func (a *Accounts) UsedPasskey(ctx context.Context, person string, c webauthn.Cr
 	}
 	return nil
 }
-
-// DropWays takes all ways in of a person away, recovery codes included.
-func (a *Accounts) DropWays(ctx context.Context, person string) error {
-	err := a.db.Write(ctx, func(tx *sql.Tx) error {
-		for _, table := range []string{"passkeys", "passphrases", "recovery_codes", "ceremonies", "sign_in_failures"} {
-			if _, err := tx.ExecContext(ctx, `DELETE FROM `+table+` WHERE person_id = $1`, hub.Text(person)); err != nil {
-				return err
-			}
-		}
-		return nil
-	})
-	if err != nil {
-		return fmt.Errorf("dropping the ways in: %w", err)
-	}
-	return nil
-}

@@ -117,10 +117,6 @@ func (a *Accounts) addPerson(ctx context.Context, tx *sql.Tx, site, name string,
 	if err != nil {
 		return Person{}, err
 	}
-	owner := 0
-	if g.Owner {
-		owner = 1
-	}
 	id, err := a.newID('p')
 	if err != nil {
 		return Person{}, err
@@ -133,7 +129,7 @@ func (a *Accounts) addPerson(ctx context.Context, tx *sql.Tx, site, name string,
 		return Person{}, err
 	}
 	_, err = tx.ExecContext(ctx, `INSERT INTO grants(id, site_id, person_id, role, from_at, until_at, gates, doings, owner) VALUES($1, $2, $3, $4, $5, $6, $7, $8, $9)`,
-		grant, site, id, string(g.Role), g.From, zeroNull(g.Until), orNull(gates), orNull(doings), owner)
+		grant, site, id, string(g.Role), g.From, zeroNull(g.Until), orNull(gates), orNull(doings), bit(g.Owner))
 	if err != nil {
 		return Person{}, err
 	}
@@ -217,10 +213,8 @@ func (a *Accounts) Erase(ctx context.Context, site, person string) (int64, error
 			return problem.New(problem.Conflict, "person", "This person still has access: end that first.")
 		}
 		until = last.Int64
-		for _, table := range []string{"passkeys", "passphrases", "recovery_codes", "ceremonies", "sign_in_failures"} {
-			if _, err := tx.ExecContext(ctx, `DELETE FROM `+table+` WHERE person_id = $1`, person); err != nil {
-				return err
-			}
+		if err := dropWays(ctx, tx, person); err != nil {
+			return err
 		}
 		if _, err := tx.ExecContext(ctx, `UPDATE invitations SET name = NULL WHERE person_id = $1`, person); err != nil {
 			return err

@@ -88,16 +88,12 @@ func (a *Accounts) NewTicket(ctx context.Context, t Ticket) (string, error) {
 	if err != nil {
 		return "", fmt.Errorf("drawing a ticket: %w", err)
 	}
-	reusable := 0
-	if t.Reusable {
-		reusable = 1
-	}
 	err = a.db.Each(ctx, func(ctx context.Context, tx *sql.Tx) error {
 		if _, err := tx.ExecContext(ctx, `DELETE FROM tickets WHERE expires_at < $1`, a.millis()); err != nil {
 			return err
 		}
 		_, err := tx.ExecContext(ctx, `INSERT INTO tickets(hash, site_id, device_id, expires_at, reusable) VALUES($1, $2, $3, $4, $5)`,
-			hash(secret), t.Site, t.Device, t.Expires, reusable)
+			hash(secret), t.Site, t.Device, t.Expires, bit(t.Reusable))
 		return err
 	})
 	if err != nil {

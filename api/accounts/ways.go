@@ -67,6 +67,16 @@ func mayAdd(ctx context.Context, tx *sql.Tx, person string, trust Trust) (first 
 	return w.None(), nil
 }
 
+// dropWays takes all ways in of a person away, and what is under way to one.
+func dropWays(ctx context.Context, tx *sql.Tx, person string) error {
+	for _, table := range []string{"passkeys", "passphrases", "recovery_codes", "ceremonies", "sign_in_failures"} {
+		if _, err := tx.ExecContext(ctx, `DELETE FROM `+table+` WHERE person_id = $1`, person); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
 // recoveryCodes is how many codes somebody gets; each is 16 Crockford characters, 80 bits.
 const (
 	recoveryCodes  = 10

@@ -61,3 +61,9 @@ type Author struct {
 func (a Author) Present(at int64) bool {
 	return a.Server || len(a.People) == 0 || slices.ContainsFunc(a.People, func(p Person) bool { return p.holds(at) })
 }
+
+// Reads says whether somebody on the device has a grant at an instant with
+// which the site's documents are read.
+func (a Author) Reads(at int64) bool {
+	return slices.ContainsFunc(a.People, func(p Person) bool { return p.holds(at) && rights.HoldsDocuments(p.Role) })
+}

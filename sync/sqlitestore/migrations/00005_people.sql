@@ -68,3 +68,4 @@ CREATE TABLE audit (
     outcome TEXT    NOT NULL
 ) STRICT;
 CREATE INDEX audit_site ON audit (site_id, at);
+CREATE INDEX audit_age ON audit (at);
